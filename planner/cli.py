@@ -1,0 +1,294 @@
+"""The command line: parse, call, print, exit code. Nothing heavy is imported before it is needed.
+
+Exit codes: 0 done; 1 target chance not met (with ``--require-target``); 2 bad input; 3 no solver
+plan within the limits; 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from planner import __version__
+from planner.errors import Fault, InputError
+
+DONE, TARGET_MISSED, BAD_INPUT, NO_SOLVER_PLAN, INTERRUPTED = 0, 1, 2, 3, 130
+
+DESCRIPTION: Final = """\
+EXERCISE - NOT FOR PATIENT CARE
+
+Who gets which oxygen cylinder when several patients share too few cylinders, regulators, masks
+and hands; who swaps what when; and how likely it is that anyone runs out of oxygen before
+transport takes over. For tabletop exercises, cache planning and after-action review. Treatment
+follows local protocol and medical direction."""
+
+EPILOG: Final = """\
+examples:
+  oxygen-planner plan scenarios/ulvaren-bowl.toml
+  oxygen-planner check my-incident.toml
+  oxygen-planner last D --gauge 1850psi --flow 15 --read-at 15C --used-at -12C
+
+exit codes: 0 done, 1 target chance not met (--require-target), 2 bad input,
+3 no solver plan within the limits (the best simple rule's plan is given), 130 interrupted"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : sequence of str or None
+        Arguments without the program's name; None: those of the process.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    arguments = _parser().parse_args(_with_minus_signs(words))
+    run: Callable[[argparse.Namespace], int] = arguments.run
+    try:
+        return run(arguments)
+    except InputError as error:
+        _tell_faults(error.faults)
+        return BAD_INPUT
+    except BrokenPipeError:
+        sys.stderr.close()
+        return DONE
+    except KeyboardInterrupt:
+        print("interrupted; nothing was written", file=sys.stderr)
+        return INTERRUPTED
+
+
+def _with_minus_signs(words: list[str]) -> list[str]:
+    """Join ``--used-at -12C`` to one word, or the parser takes -12C for an option."""
+    joined: list[str] = []
+    for word in words:
+        is_below_zero = len(word) > 1 and word[0] == "-" and (word[1].isdigit() or word[1] == ".")
+        if is_below_zero and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="oxygen-planner",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"%(prog)s {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add_plan(commands)
+    _add_check(commands)
+    _add_last(commands)
+    return parser
+
+
+def _command(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name, help=text, description=f"EXERCISE - NOT FOR PATIENT CARE. {text}"
+    )
+    parser.add_argument("--json", metavar="FILE", help="write the result as JSON; - is the screen")
+    return parser
+
+
+def _add_plan(commands: Any) -> None:
+    parser = _command(commands, "plan", "Plan an incident: now, swaps, chances.")
+    parser.add_argument("incident", metavar="INCIDENT", help="incident file, .toml or .json")
+    parser.add_argument("--seed", type=_seed, default=1, help="same seed, same plan (default 1)")
+    parser.add_argument(
+        "--samples",
+        type=_samples,
+        default=20_000,
+        metavar="N",
+        help="fresh samples behind every chance reported (default 20000)",
+    )
+    parser.add_argument(
+        "--time-limit",
+        type=_seconds,
+        metavar="S",
+        help="outer guard for the solver, in seconds; such a plan is not repeatable",
+    )
+    parser.add_argument(
+        "--require-target",
+        action="store_true",
+        help="exit with 1 when the chance of anyone running out is above the file's target",
+    )
+    parser.set_defaults(run=_run_plan)
+
+
+def _add_check(commands: Any) -> None:
+    parser = _command(commands, "check", "Check an incident file and say what it holds.")
+    parser.add_argument("incident", metavar="INCIDENT", help="incident file, .toml or .json")
+    parser.set_defaults(run=_run_check)
+
+
+def _add_last(commands: Any) -> None:
+    parser = _command(commands, "last", "How long one cylinder lasts, by real gas and handbook.")
+    parser.add_argument("size", metavar="SIZE", help='cylinder size, such as D, "jumbo D", "5 L"')
+    parser.add_argument("--gauge", required=True, metavar="P", help="as read: 1850psi or 128bar")
+    parser.add_argument("--flow", required=True, type=float, metavar="L/MIN", help="dial setting")
+    parser.add_argument("--change-at", default="500psi", metavar="P", help="default 500psi")
+    parser.add_argument("--safe-residual", default="200psi", metavar="P", help="default 200psi")
+    parser.add_argument("--read-at", metavar="T", help="15C or 59F (default: as used)")
+    parser.add_argument("--used-at", default="10C", metavar="T", help="-12C or 10F (default 10C)")
+    parser.set_defaults(run=_run_last)
+
+
+def _run_plan(arguments: argparse.Namespace) -> int:
+    from planner.files import read_incident
+
+    reading = read_incident(arguments.incident)
+    from dataclasses import replace
+
+    from planner.report.result import plan_result
+    from planner.workflow import Request, make_plan
+
+    request = Request(arguments.seed, arguments.samples, wall_s=arguments.time_limit)
+    plan = make_plan(reading.incident, None, request, _progress())
+    plan = replace(plan, warnings=tuple(f"warning: {w}" for w in reading.warnings))
+    if not _give_json(arguments.json, lambda: plan_result(plan)):
+        from planner.report.text import view_text
+        from planner.report.view import view_of
+
+        sys.stdout.write(view_text(view_of(plan)))
+    if plan.is_fallback:
+        return NO_SOLVER_PLAN
+    is_missed = plan.risk.anyone.value > plan.incident.target_chance
+    return TARGET_MISSED if arguments.require_target and is_missed else DONE
+
+
+def _run_check(arguments: argparse.Namespace) -> int:
+    from planner.files import read_incident
+
+    reading = read_incident(arguments.incident)
+    from planner.report.holdings import holdings, holdings_grids
+
+    result = holdings(reading.incident, reading.warnings)
+    if not _give_json(arguments.json, lambda: result):
+        from planner.report.text import holdings_text
+
+        sys.stdout.write(holdings_text(result, holdings_grids(result)))
+    return DONE
+
+
+def _run_last(arguments: argparse.Namespace) -> int:
+    from planner.report.lasting import lasting_result, lasting_text
+
+    asked = _question(arguments)
+    try:
+        text, result = lasting_text(asked), lasting_result(asked)
+    except ValueError as error:
+        raise InputError(
+            [Fault("last", "", "", "", str(error), "", "Check the digits and the unit.")]
+        ) from None
+    if not _give_json(arguments.json, lambda: result):
+        sys.stdout.write(text)
+    return DONE
+
+
+def _question(arguments: argparse.Namespace) -> Any:
+    """Read the arguments of ``last``, telling all that is wrong at once."""
+    from planner.intake import nearest, shown
+    from planner.reference import find_size, load_cylinders
+    from planner.report.lasting import Question
+    from planner.units import parse_pressure, parse_temperature
+
+    faults: list[Fault] = []
+
+    def read(name: str, text: str, parse: Callable[[str], Any]) -> Any:
+        try:
+            return parse(text)
+        except ValueError as error:
+            faults.append(Fault("last", "", "", name, shown(text), str(error), ""))
+            return None
+
+    size = find_size(arguments.size)
+    if size is None:
+        names = list(load_cylinders())
+        mend = nearest(arguments.size, names)
+        allowed = "one of " + ", ".join(names)
+        faults.append(Fault("last", "", "", "SIZE", shown(arguments.size), allowed, mend))
+    used_at = read("--used-at", arguments.used_at, parse_temperature)
+    asked = {
+        "gauge": read("--gauge", arguments.gauge, parse_pressure),
+        "change_at": read("--change-at", arguments.change_at, parse_pressure),
+        "safe_residual": read("--safe-residual", arguments.safe_residual, parse_pressure),
+        "read_at": read("--read-at", arguments.read_at, parse_temperature)
+        if arguments.read_at is not None
+        else used_at,
+    }
+    if faults or size is None:
+        raise InputError(faults)
+    return Question(size=size, flow_lpm=arguments.flow, used_at=used_at, **asked)
+
+
+def _give_json(target: str | None, make: Callable[[], dict[str, Any]]) -> bool:
+    """Write the result as JSON where it is asked for; say whether it went to the screen."""
+    if target is None:
+        return False
+    import json
+
+    text = json.dumps(make(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    if target == "-":
+        sys.stdout.write(text)
+        return True
+    from planner.files import write_text
+
+    try:
+        write_text(Path(target), text)
+    except OSError as error:
+        reason = error.strerror or "cannot be written"
+        raise InputError(
+            [Fault(Path(target).name, "", "", "", reason, "a file that can be written", "")]
+        ) from None
+    return False
+
+
+def _progress() -> Callable[[str], None]:
+    """Return where progress goes: the error stream when it is a terminal, else nowhere."""
+    if not sys.stderr.isatty():
+        return lambda _: None
+    return lambda text: print(f"... {text}", file=sys.stderr)
+
+
+def _tell_faults(faults: Sequence[Fault]) -> None:
+    count = len(faults)
+    print(f"{count} {'fault' if count == 1 else 'faults'}, nothing was written:", file=sys.stderr)
+    for fault in faults:
+        print(f"- {fault}", file=sys.stderr)
+
+
+def _whole(text: str, low: int, high: int) -> int:
+    try:
+        value = int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}; allowed: {low} to {high}") from None
+    if not low <= value <= high:
+        raise argparse.ArgumentTypeError(f"{value}; allowed: {low} to {high}")
+    return value
+
+
+def _seed(text: str) -> int:
+    return _whole(text, 0, 2**31 - 1)
+
+
+def _samples(text: str) -> int:
+    return _whole(text, 100, 1_000_000)
+
+
+def _seconds(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}; allowed: seconds above 0") from None
+    if not 0 < value < 86_400:
+        raise argparse.ArgumentTypeError(f"{text}; allowed: above 0, below 86400")
+    return value

@@ -1,0 +1,95 @@
+"""Operation of the shared reserve: the judge of every policy, sample by sample.
+
+The rules, made exact
+---------------------
+Minutes run from the incident's start. Events less than 1e-9 min apart are one instant. Samples do
+not know of each other. All litres are reference litres; a dial setting of f through a source with
+flow factor k takes f x k litres a minute from its cylinder.
+
+*Instants.* At each instant, in this order: (1) resupply that arrives and kit that returns join
+the reserve or the free kit; (2) transfers; (3) people found, then promises called off; (4) flow
+phases; (5) swaps that become due, and buffers that end; (6) responders and keys that become free.
+Then the queue is served once, then buffers without supply are ended (*Buffer*).
+
+*Patients.* Only those with an option in the policy take part; a patient who has an indication and
+no option in the policy counts as out of oxygen from the state's minute (or its start) to transfer
+or horizon. One not yet found takes part from its start where it is needed; where its transfer is
+not later than its start it is never needed, and a transfer at the same instant as the start is
+not later. Dead patients, those gone and those without an option who are connected release
+cylinder, regulator and device at the state's minute, there, with what is left.
+
+*Content.* A cylinder's true gauge is its reading plus its gauge error, not below 0, at the
+temperature of the reading. What it holds follows from that and never changes with temperature.
+"Usable" is what lies above the change pressure at the temperature of use, the "buffer" what lies
+between change pressure and safe residual. A cylinder is usable while its usable litres exceed
+1e-9.
+
+*There from.* An item that joins at place q at minute j can be used at place p from j plus the
+carrying time from q to p, never where none is known. Nothing else moves it; carriers are not
+listed responders. What is there at the state's minute joined at its ``since_min``.
+
+*Hands.* Responders of a place are alike and counted: those whose time has come, less those busy,
+less two for each patient there who has been connected to a bag-valve-mask (one with an airway
+device), also when the oxygen has ended. A connection needs at least one left. It keeps one busy
+for ``swap_min``, also when the patient leaves in the meantime. Bagging never ends a connection
+that has begun; the count may fall below zero and nothing starts until it is above it again.
+
+*Keys and washers.* Where the file lists keys, a connection that needs a key also keeps one of
+that place busy for ``swap_min``. Where it lists washers, a connection that needs one uses up one
+of that place. A key is like hands, a washer like supply: without one no cylinder can be taken.
+First connections named by the policy use washers and take no time; those that go on from the
+state use nothing.
+
+*Connections.* At minute t: the old cylinder comes off and is not used again, the new one runs
+from t + ``swap_gap_min``. No oxygen flows in between and that is not counted as out. The clock of
+the phases starts at the first minute of flow, at t + gap for a first connection.
+
+*Phases.* Phase k begins when the sum of the earlier phases' minutes has passed since first flow,
+whether or not oxygen is running then. If its score is below its chance the flow becomes its flow;
+otherwise the flow stays and the later phases are dropped.
+
+*Swap due.* When the true gauge of a running cylinder reaches the change pressure.
+
+*Queue.* Everyone who is there, has no connection under way (from its beginning to its flow), and
+has a swap due or no cylinder; by category, need, longest waiting (since due, or since found, or
+since the state says), file order; or need first, where the file says so. One pass; who cannot be
+served is passed over.
+
+*Kit.* A patient keeps regulator and device. One who lacks a device takes the first free one of
+its option's kind and its age that is there by now. One who has a regulator uses cylinders of that
+connection. One who has none takes the first free regulator, in file order, that is there by now,
+has all flows of the option on its settings and has a cylinder there that the patient may take; if
+there is none, a cylinder with a built-in valve that has the flows on its settings. Someone on a
+built-in valve goes on with built-in valves while one can be taken, else takes a regulator like
+anyone who has none. Nothing is taken unless all of it (hands, key, washer, device, regulator,
+cylinder) is there at that instant.
+
+*Which cylinder.* The first on the printed list that is usable, in the reserve, there by now,
+fits, is not promised to somebody else, and is allowed by every kept-for row. After those on the
+list come the others, most usable litres first, ties in file order.
+
+*Kept for.* A row (place or all, connection, category, k) binds patients of a lower category at
+that place who would take a cylinder of that connection: at least k other usable cylinders of it,
+in the reserve (joined by now, promised to nobody) and with a carrying time to the patient's
+place, must stay. It lapses while nobody of that category or above who holds a regulator of that
+connection is there, and nobody of that category or above with a promised one is awaited. For the
+built-in connection being on such a cylinder counts as holding.
+
+*Promises.* Someone not yet found is awaited until the 95 % point of its start, in every sample;
+promised regulator and device are nobody else's till then. Found at that instant or before, the
+patient has them, usable where it is from their there-from minute. After it they are free kit
+where they were, from that minute on.
+
+*Buffer.* A patient whose swap is due breathes from the buffer while a cylinder it may take is
+there (with a washer where one is needed) and only hands or keys are missing: a late swap, if any
+time passes; one that was due before the state's minute was counted before it. It is out from the
+moment no such cylinder is there, or from the end of the buffer, until a connection starts; oxygen
+does not flow then. Someone without a cylinder is out whenever it is there and no connection is
+under way.
+
+*Transfer.* Before a connection starts it cancels it; during it the cylinder goes along. Cylinder,
+regulator and device leave with the patient, or join at that place ``kit_return_min`` later where
+the transfer group has one. Washers are used up. A returned cylinder keeps its rank on the list.
+
+*Count.* Minutes out run to transfer or horizon. A patient runs out where they exceed 1e-9.
+"""

@@ -1,0 +1,61 @@
+"""The one place that touches the compiler: a typed decorator and a cache that cannot go stale.
+
+Numba keys its cache by the file of the compiled function alone. The judge is one function that
+calls others in other files and reads constants from them, so after a change elsewhere it would
+go on running old machine code. The cache therefore lies in a folder named by a digest of all
+sources of this package.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final, TypeVar, cast
+
+import numba
+
+_F = TypeVar("_F", bound=Callable[..., object])
+
+
+def source_digest(folder: Path) -> str:
+    """Return a digest of all Python sources in a folder, as hex."""
+    digest = hashlib.sha256(numba.__version__.encode())
+    for path in sorted(folder.glob("*.py")):
+        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()[:16]
+
+
+def _cache_folder() -> Path:
+    """Return a folder beside the sources where that can be written, else one of the user's."""
+    here = Path(__file__).parent
+    name = f"judge-{source_digest(here)}"
+    for folder in (here / "__pycache__" / name, Path.home() / ".cache" / "oxygen-planner" / name):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            probe = folder / ".writable"
+            probe.touch()
+            probe.unlink()
+        except OSError:
+            continue
+        return folder
+    return here  # the compiler then finds a place of its own, or compiles every time
+
+
+CACHE: Final = _cache_folder()
+
+
+def is_ready() -> bool:
+    """Say whether the judge has been compiled on this machine before."""
+    return any(CACHE.rglob("judge._run-*.nbi"))
+
+
+def compiled(function: _F) -> _F:
+    """Compile a function on first use, keep the machine code on disk, release the lock in it."""
+    config: Any = numba.config
+    before = config.CACHE_DIR
+    config.CACHE_DIR = str(CACHE)
+    try:
+        return cast(_F, numba.njit(cache=True, nogil=True)(function))
+    finally:
+        config.CACHE_DIR = before

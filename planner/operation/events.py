@@ -1,0 +1,408 @@
+"""What happens at an instant of one sample, and when the next instant is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.operation.arrays import (
+    CONNECTED,
+    GONE,
+    HERE,
+    NONE,
+    RESERVE,
+    TAKEN_OFF,
+    TRANSFERRED,
+    UNKNOWN,
+)
+from planner.operation.clockwork import expect_help, is_running, plan_ahead, rate
+from planner.operation.compiling import compiled
+from planner.operation.supply import find_device, find_source
+from planner.operation.world import (
+    AT_MIN,
+    BUSY_UNTIL,
+    CALLED_OFF,
+    CATEGORY,
+    CONNECTION,
+    COUNTS_OUT,
+    CYLINDER,
+    CYLINDER_JOIN,
+    CYLINDER_PLACE,
+    CYLINDER_STATUS,
+    DEVICE,
+    DEVICE_HOLDER,
+    DEVICE_JOIN,
+    DEVICE_PLACE,
+    FAILED_AT,
+    FIRST_FLOW,
+    FIRST_OUT,
+    FLOW,
+    GAP_MIN,
+    HANDS,
+    HELP_AT,
+    HELP_COUNT,
+    HELP_PLACE,
+    HORIZON_MIN,
+    INSTANT,
+    IS_AWAITED,
+    IS_NEED_FIRST,
+    IS_OUT,
+    KEYS,
+    KIT_RETURN,
+    LATE,
+    LITRES,
+    MINUTES_OUT,
+    NEED,
+    NEEDS_KEY,
+    NEEDS_WASHER,
+    NEWS,
+    NEXT_PHASE,
+    NUM_PATIENTS,
+    NUM_RESPONDERS,
+    NUM_SWAPS,
+    OUT_SINCE,
+    PHASE,
+    PHASE_CHANCE,
+    PHASE_FLOW,
+    PHASE_SCORE,
+    PLACE,
+    PROMISED_DEVICE,
+    PROMISED_REGULATOR,
+    QUEUE,
+    REGULATOR,
+    REGULATOR_HOLDER,
+    REGULATOR_JOIN,
+    REGULATOR_PLACE,
+    RESPONDER_FROM,
+    RESPONDER_KEY,
+    RESPONDER_PLACE,
+    RUN_END,
+    RUNS_FROM,
+    SCALARS,
+    SINCE,
+    SIZES,
+    START,
+    STATUS,
+    STOPPED,
+    SWAP_END,
+    SWAP_KEY,
+    SWAP_MIN,
+    SWAP_PLACE,
+    TAKES_PART,
+    TRANSFER,
+    USED,
+    WASHERS,
+    World,
+)
+
+
+@compiled
+def settle(w: World, i: int, t: float) -> None:
+    """Take what was breathed up to now from the cylinder."""
+    if is_running(w, i) and t > w.f[RUNS_FROM, i]:
+        litres = rate(w, i) * (t - w.f[RUNS_FROM, i])
+        w.f[LITRES, w.i[CYLINDER, i]] -= litres
+        w.f[USED, 0] += litres
+        w.f[RUNS_FROM, i] = t
+
+
+@compiled
+def next_instant(w: World, t: float) -> float:
+    """Return the next minute after ``t`` at which something may change."""
+    soon = w.f[SCALARS, HORIZON_MIN]
+    is_waiting = False
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        if w.i[STATUS, i] == UNKNOWN:
+            if w.f[START, i] < w.f[TRANSFER, i]:
+                soon = min(soon, w.f[START, i])
+        elif w.i[STATUS, i] == HERE:
+            soon = min(soon, w.f[TRANSFER, i])
+            if w.i[TAKES_PART, i]:
+                soon = min(soon, w.f[NEXT_PHASE, i], w.f[RUN_END, i])
+                if not np.isnan(w.f[SINCE, i]):
+                    is_waiting = True
+                    if w.f[BUSY_UNTIL, i] > t + INSTANT:
+                        soon = min(soon, w.f[BUSY_UNTIL, i])
+        if w.i[IS_AWAITED, i] and w.f[CALLED_OFF, i] > t + INSTANT:
+            soon = min(soon, w.f[CALLED_OFF, i])
+    if is_waiting:
+        soon = min(soon, _next_help(w, t))
+    return float(max(soon, t))
+
+
+@compiled
+def _next_help(w: World, t: float) -> float:
+    """Return the next minute at which somebody who waits might be served after all."""
+    soon, after = np.inf, t + INSTANT
+    for h in range(w.i[SIZES, NUM_RESPONDERS]):
+        if w.f[RESPONDER_FROM, h] > after:
+            soon = min(soon, w.f[RESPONDER_FROM, h])
+    for k in range(w.i[SIZES, NUM_SWAPS]):
+        if w.f[SWAP_END, k] > after:
+            soon = min(soon, w.f[SWAP_END, k])
+    for k in range(w.i[HELP_COUNT, 0]):
+        if w.f[HELP_AT, k] > after:
+            soon = min(soon, w.f[HELP_AT, k])
+    return float(soon)
+
+
+@compiled
+def take_news(w: World, t: float) -> None:
+    """Strike out help that is there by now; whoever found nothing may look again."""
+    k = 0
+    while k < w.i[HELP_COUNT, 0]:
+        if w.f[HELP_AT, k] <= t + INSTANT:
+            w.i[HELP_COUNT, 0] -= 1
+            w.f[HELP_AT, k] = w.f[HELP_AT, w.i[HELP_COUNT, 0]]
+            w.i[HELP_PLACE, k] = w.i[HELP_PLACE, w.i[HELP_COUNT, 0]]
+            w.i[NEWS, 0] += 1
+        else:
+            k += 1
+
+
+@compiled
+def transfer(w: World, i: int, t: float) -> None:
+    """Take a patient away, with what it has on."""
+    settle(w, i, t)
+    end_buffer(w, i, t)
+    end_out(w, i, t)
+    w.i[STATUS, i] = TRANSFERRED
+    w.i[NEWS, 0] += 1
+    w.f[RUN_END, i] = w.f[NEXT_PHASE, i] = np.inf
+    back, q = t + w.f[KIT_RETURN, i], w.i[PLACE, i]
+    c, g, d = w.i[CYLINDER, i], w.i[REGULATOR, i], w.i[DEVICE, i]
+    is_back = np.isfinite(w.f[KIT_RETURN, i])
+    if is_back:
+        expect_help(w, back, q)
+    if c >= 0:
+        w.i[CYLINDER_STATUS, c] = RESERVE if is_back else GONE
+        w.i[CYLINDER_PLACE, c], w.f[CYLINDER_JOIN, c] = q, back
+    if g >= 0:
+        w.i[REGULATOR_HOLDER, g] = NONE if is_back else -2
+        w.i[REGULATOR_PLACE, g], w.f[REGULATOR_JOIN, g] = q, back
+    if d >= 0:
+        w.i[DEVICE_HOLDER, d] = NONE if is_back else -2
+        w.i[DEVICE_PLACE, d], w.f[DEVICE_JOIN, d] = q, back
+
+
+@compiled
+def end_out(w: World, i: int, t: float) -> None:
+    """Close the count of minutes out of oxygen."""
+    since = w.f[OUT_SINCE, i]
+    if not np.isnan(since):
+        if t - since > INSTANT:  # served in the same instant is not out
+            w.f[MINUTES_OUT, i] += t - since
+            w.f[FIRST_OUT, i] = min(w.f[FIRST_OUT, i], since)
+        w.f[OUT_SINCE, i] = np.nan
+
+
+@compiled
+def go_out(w: World, i: int, t: float) -> None:
+    """Start the count of minutes out of oxygen."""
+    w.i[IS_OUT, i] = 1
+    w.f[RUN_END, i] = np.inf
+    w.f[OUT_SINCE, i] = t
+
+
+@compiled
+def end_buffer(w: World, i: int, t: float) -> None:
+    """Count a late swap if any time passed on the buffer."""
+    since = w.f[SINCE, i]
+    if np.isnan(since) or not is_running(w, i) or t - since <= INSTANT:
+        return
+    if since >= w.f[SCALARS, AT_MIN] - INSTANT:  # earlier ones were counted before the state
+        w.i[LATE, i] += 1
+
+
+@compiled
+def find_people(w: World, t: float) -> None:
+    """Find who is found now, then call off promises whose time is over."""
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        is_due = w.f[START, i] <= t + INSTANT and w.f[START, i] < w.f[TRANSFER, i]
+        if w.i[STATUS, i] == UNKNOWN and is_due:
+            w.i[STATUS, i] = HERE
+            w.f[SINCE, i] = t
+            w.i[IS_OUT, i] = 1
+            if w.i[TAKES_PART, i] or w.i[COUNTS_OUT, i]:
+                go_out(w, i, t)
+            if w.i[IS_AWAITED, i] and w.i[TAKES_PART, i]:
+                w.i[REGULATOR, i] = w.i[PROMISED_REGULATOR, i]
+                w.i[DEVICE, i] = w.i[PROMISED_DEVICE, i]
+            w.i[IS_AWAITED, i] = 0
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        if w.i[IS_AWAITED, i] and w.f[CALLED_OFF, i] <= t + INSTANT:
+            w.i[IS_AWAITED, i] = 0
+            w.i[NEWS, 0] += 1
+            _call_off(w, i, t)
+
+
+@compiled
+def _call_off(w: World, i: int, t: float) -> None:
+    if not w.i[TAKES_PART, i]:
+        return
+    g, d = w.i[PROMISED_REGULATOR, i], w.i[PROMISED_DEVICE, i]
+    if g >= 0:
+        w.i[REGULATOR_HOLDER, g] = NONE
+        w.f[REGULATOR_JOIN, g] = max(w.f[REGULATOR_JOIN, g], t)
+        expect_help(w, t, w.i[REGULATOR_PLACE, g])
+    if d >= 0:
+        w.i[DEVICE_HOLDER, d] = NONE
+        w.f[DEVICE_JOIN, d] = max(w.f[DEVICE_JOIN, d], t)
+        expect_help(w, t, w.i[DEVICE_PLACE, d])
+
+
+@compiled
+def change_phases(w: World, t: float) -> None:
+    """Begin, or drop, the flow phases that are due."""
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        if w.i[STATUS, i] != HERE or not w.i[TAKES_PART, i]:
+            continue
+        while w.f[NEXT_PHASE, i] <= t + INSTANT:
+            k = w.i[PHASE, i] + 1
+            if w.phases[PHASE_SCORE, i, k - 1] < w.phases[PHASE_CHANCE, i, k]:
+                settle(w, i, t)
+                w.i[PHASE, i] = k
+                w.f[FLOW, i] = w.phases[PHASE_FLOW, i, k]
+            else:
+                w.i[STOPPED, i] = 1
+            plan_ahead(w, i)
+
+
+@compiled
+def mark_due(w: World, t: float) -> None:
+    """Mark swaps that are due and buffers that are breathed."""
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        if w.f[RUN_END, i] > t + INSTANT:
+            continue
+        settle(w, i, t)
+        if np.isnan(w.f[SINCE, i]):
+            w.f[SINCE, i] = t
+            plan_ahead(w, i)
+        if w.f[RUN_END, i] <= t + INSTANT:
+            end_buffer(w, i, t)
+            go_out(w, i, t)
+
+
+@compiled
+def hands_left(w: World, q: int, t: float) -> int:
+    """Return how many responders of a place could begin a connection now."""
+    hands = 0
+    for h in range(w.i[SIZES, NUM_RESPONDERS]):
+        if w.i[RESPONDER_PLACE, h] == q and w.f[RESPONDER_FROM, h] <= t + INSTANT:
+            hands += 1
+    for k in range(w.i[SIZES, NUM_SWAPS]):
+        if w.f[SWAP_END, k] > t + INSTANT and w.i[SWAP_PLACE, k] == q:
+            hands -= 1
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        is_there = w.i[PLACE, i] == q and w.i[STATUS, i] == HERE
+        if w.i[HANDS, i] and is_there and w.i[DEVICE, i] >= 0 and w.i[CYLINDER, i] >= 0:
+            hands -= w.i[HANDS, i]
+    return hands
+
+
+@compiled
+def has_key(w: World, x: int, q: int, t: float) -> bool:
+    """Say whether a key is free where the connection needs one and the file lists any."""
+    if not w.i[NEEDS_KEY, x] or w.i[KEYS, q] < 0:
+        return True
+    in_use = 0
+    for k in range(w.i[SIZES, NUM_SWAPS]):
+        if w.f[SWAP_END, k] > t + INSTANT and w.i[SWAP_PLACE, k] == q and w.i[SWAP_KEY, k]:
+            in_use += 1
+    for h in range(w.i[SIZES, NUM_RESPONDERS]):
+        if w.i[RESPONDER_PLACE, h] == q and w.f[RESPONDER_FROM, h] > t + INSTANT:
+            in_use += w.i[RESPONDER_KEY, h]
+    return bool(in_use < w.i[KEYS, q])
+
+
+@compiled
+def fill_queue(w: World, t: float) -> int:
+    """Put those who wait in order into ``live.queue``; return how many they are."""
+    size = 0
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        if w.i[STATUS, i] != HERE or not w.i[TAKES_PART, i] or np.isnan(w.f[SINCE, i]):
+            continue
+        if w.f[BUSY_UNTIL, i] > t + INSTANT:
+            continue
+        k = size
+        while k > 0 and _is_before(w, i, w.i[QUEUE, k - 1]):
+            w.i[QUEUE, k] = w.i[QUEUE, k - 1]
+            k -= 1
+        w.i[QUEUE, k] = i
+        size += 1
+    return size
+
+
+@compiled
+def _is_before(w: World, i: int, j: int) -> bool:
+    a, b = w.i[CATEGORY, i], w.i[NEED, i]
+    c, d = w.i[CATEGORY, j], w.i[NEED, j]
+    if w.i[SIZES, IS_NEED_FIRST]:
+        a, b, c, d = b, a, d, c
+    if a != c:
+        return bool(a < c)
+    if b != d:
+        return bool(b < d)
+    return bool(w.f[SINCE, i] < w.f[SINCE, j] - INSTANT)
+
+
+@compiled
+def serve(w: World, i: int, t: float) -> tuple[int, int]:
+    """Begin a connection if everything is there; return (cylinder off, cylinder on) or -1, -1."""
+    q = w.i[PLACE, i]
+    if w.i[FAILED_AT, i] == w.i[NEWS, 0] or hands_left(w, q, t) < 1:
+        return NONE, NONE
+    d = find_device(w, i, t)
+    c, g = find_source(w, i, t) if d >= 0 else (NONE, NONE)
+    if c < 0:
+        w.i[FAILED_AT, i] = w.i[NEWS, 0]
+        return NONE, NONE
+    if not has_key(w, w.i[CONNECTION, c], q, t):
+        return NONE, NONE
+    settle(w, i, t)
+    end_buffer(w, i, t)
+    end_out(w, i, t)
+    old = w.i[CYLINDER, i]
+    if old >= 0:
+        w.i[CYLINDER_STATUS, old] = TAKEN_OFF
+        w.i[CYLINDER_PLACE, old] = q
+    connect(w, i, c, g, d, t)
+    return old, c
+
+
+@compiled
+def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
+    """Put a patient on a cylinder: hands busy, key in use, washer used up, flow after the gap."""
+    q, x = w.i[PLACE, i], w.i[CONNECTION, c]
+    w.i[CYLINDER, i], w.i[REGULATOR, i], w.i[DEVICE, i] = c, g, d
+    w.i[CYLINDER_STATUS, c] = CONNECTED
+    w.i[CYLINDER_PLACE, c] = q
+    if g >= 0:
+        w.i[REGULATOR_HOLDER, g] = i
+    w.i[DEVICE_HOLDER, d] = i
+    w.i[IS_OUT, i] = 0
+    w.f[SINCE, i] = np.nan
+    w.f[RUNS_FROM, i] = t + w.f[SCALARS, GAP_MIN]
+    w.f[BUSY_UNTIL, i] = t + w.f[SCALARS, GAP_MIN]
+    if np.isnan(w.f[FIRST_FLOW, i]):
+        w.f[FIRST_FLOW, i] = t + w.f[SCALARS, GAP_MIN]
+    plan_ahead(w, i)
+    if w.i[NEEDS_WASHER, x] and w.i[WASHERS, q] > 0:
+        w.i[WASHERS, q] -= 1
+    for k in range(w.i[SIZES, NUM_SWAPS]):
+        if w.f[SWAP_END, k] <= t + INSTANT:
+            w.f[SWAP_END, k], w.i[SWAP_PLACE, k] = t + w.f[SCALARS, SWAP_MIN], q
+            w.i[SWAP_KEY, k] = 1 if w.i[NEEDS_KEY, x] else 0
+            return
+
+
+@compiled
+def end_buffers_without_supply(w: World, t: float) -> None:
+    """Put out whoever is due and has no cylinder to go to: the buffer is for hands only."""
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        if not w.i[TAKES_PART, i] or not is_running(w, i) or np.isnan(w.f[SINCE, i]):
+            continue
+        c, _ = find_source(w, i, t)
+        if c < 0:
+            settle(w, i, t)
+            end_buffer(w, i, t)
+            go_out(w, i, t)

@@ -1,0 +1,325 @@
+"""The start of one sample: everything where the state says it is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.operation.arrays import (
+    AWAITED,
+    CONNECTED,
+    HERE,
+    NONE,
+    RESERVE,
+    TRANSFERRED,
+    UNKNOWN,
+    Draws,
+)
+from planner.operation.clockwork import expect_help, plan_ahead
+from planner.operation.compiling import compiled
+from planner.operation.world import (
+    AT_MIN,
+    BUSY_UNTIL,
+    CONNECTION,
+    COUNTS_OUT,
+    CYLINDER,
+    CYLINDER_JOIN,
+    CYLINDER_PLACE,
+    CYLINDER_STATUS,
+    CYLINDER_SUPPLY,
+    DEVICE,
+    DEVICE_HOLDER,
+    DEVICE_JOIN,
+    DEVICE_PLACE,
+    DEVICE_SUPPLY,
+    FAILED_AT,
+    FIRST_FLOW,
+    FIRST_OUT,
+    FLOW,
+    FLOWED_SINCE,
+    FROM_CYLINDER_JOIN,
+    FROM_CYLINDER_PLACE,
+    FROM_CYLINDER_STATUS,
+    FROM_DEVICE_HOLDER,
+    FROM_DEVICE_JOIN,
+    FROM_DEVICE_PLACE,
+    FROM_REGULATOR_HOLDER,
+    FROM_REGULATOR_JOIN,
+    FROM_REGULATOR_PLACE,
+    FROM_STATUS,
+    FROM_WASHERS,
+    HELP_AT,
+    HELP_COUNT,
+    HELP_PLACE,
+    INSTANT,
+    IS_AWAITED,
+    IS_NEW,
+    IS_OUT,
+    LATE,
+    LITRES,
+    MINUTES_OUT,
+    NEEDS_WASHER,
+    NEWS,
+    NUM_CYLINDERS,
+    NUM_DEVICES,
+    NUM_PATIENTS,
+    NUM_PHASES,
+    NUM_REGULATORS,
+    NUM_STATIC_HELP,
+    OUT_SINCE,
+    PHASE,
+    PHASE_FLOW,
+    PHASE_FROM,
+    PHASE_SCORE,
+    PHASES_STOPPED,
+    PLACE,
+    PROMISED_DEVICE,
+    PROMISED_REGULATOR,
+    REGULATOR,
+    REGULATOR_FACTOR,
+    REGULATOR_HOLDER,
+    REGULATOR_JOIN,
+    REGULATOR_PLACE,
+    REGULATOR_SUPPLY,
+    RUNS_FROM,
+    SCALARS,
+    SINCE,
+    SIZES,
+    START,
+    START_CYLINDER,
+    START_DEVICE,
+    START_FLOW,
+    START_FROM,
+    START_REGULATOR,
+    STATIC_HELP_AT,
+    STATUS,
+    STOPPED,
+    SWAP_END,
+    TAKES_PART,
+    TRANSFER,
+    USED,
+    VALVE_FACTOR,
+    WAITED_SINCE,
+    WAS_OUT,
+    WASHERS,
+    World,
+)
+
+
+@compiled
+def begin(w: World, draws: Draws, s: int) -> None:
+    """Set a sample to the state's minute."""
+    _draw(w, draws, s)
+    _lay_out_kit(w, draws, s)
+    w.f[MINUTES_OUT, :] = 0.0
+    w.i[LATE, :] = 0
+    w.f[FIRST_OUT, :] = np.inf
+    w.f[USED, 0] = 0.0
+    w.f[SWAP_END, :] = -np.inf
+    w.i[WASHERS, :] = w.i[FROM_WASHERS]
+    w.f[HELP_AT, : w.i[SIZES, NUM_STATIC_HELP]] = w.f[STATIC_HELP_AT, : w.i[SIZES, NUM_STATIC_HELP]]
+    w.i[HELP_COUNT, 0] = w.i[SIZES, NUM_STATIC_HELP]
+    _expect_supply(w, draws, s)
+    w.i[NEWS, 0] = 1
+    w.i[FAILED_AT, :] = 0
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        _seat(w, i)
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        if w.i[TAKES_PART, i] and w.i[STATUS, i] != TRANSFERRED:
+            _keep_promise(w, i)
+    _release_unused(w)
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        plan_ahead(w, i)
+
+
+@compiled
+def _draw(w: World, draws: Draws, s: int) -> None:
+    """Copy a sample's own draws into the world."""
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        w.f[START, i] = draws.start[i, s]
+        w.f[TRANSFER, i] = draws.transfer[i, s]
+        for k in range(draws.phase_score.shape[1]):
+            if k < w.phases.shape[2]:
+                w.phases[PHASE_SCORE, i, k] = draws.phase_score[i, k, s]
+    for g in range(w.i[SIZES, NUM_REGULATORS]):
+        w.f[REGULATOR_FACTOR, g] = draws.regulator_factor[g, s]
+    for c in range(w.i[SIZES, NUM_CYLINDERS]):
+        w.f[VALVE_FACTOR, c] = draws.valve_factor[c, s]
+
+
+@compiled
+def _expect_supply(w: World, draws: Draws, s: int) -> None:
+    """Note when each resupply comes within reach of the places."""
+    for r in range(draws.supply.shape[0]):
+        for c in range(w.i[SIZES, NUM_CYLINDERS]):
+            if w.i[CYLINDER_SUPPLY, c] == r:
+                expect_help(w, draws.supply[r, s], w.i[CYLINDER_PLACE, c])
+                break
+        else:
+            for g in range(w.i[SIZES, NUM_REGULATORS]):
+                if w.i[REGULATOR_SUPPLY, g] == r:
+                    expect_help(w, draws.supply[r, s], w.i[REGULATOR_PLACE, g])
+                    break
+            for d in range(w.i[SIZES, NUM_DEVICES]):
+                if w.i[DEVICE_SUPPLY, d] == r:
+                    expect_help(w, draws.supply[r, s], w.i[DEVICE_PLACE, d])
+                    break
+
+
+@compiled
+def _lay_out_kit(w: World, draws: Draws, s: int) -> None:
+    w.i[CYLINDER_PLACE, :] = w.i[FROM_CYLINDER_PLACE]
+    for c in range(w.i[SIZES, NUM_CYLINDERS]):
+        w.f[LITRES, c] = draws.content[c, s]
+        w.i[CYLINDER_STATUS, c] = w.i[FROM_CYLINDER_STATUS, c]
+        w.f[CYLINDER_JOIN, c] = w.f[FROM_CYLINDER_JOIN, c]
+        if w.i[FROM_CYLINDER_STATUS, c] == AWAITED:
+            w.i[CYLINDER_STATUS, c] = RESERVE
+            w.f[CYLINDER_JOIN, c] = draws.supply[w.i[CYLINDER_SUPPLY, c], s]
+    w.i[REGULATOR_HOLDER, :] = w.i[FROM_REGULATOR_HOLDER]
+    w.i[REGULATOR_PLACE, :] = w.i[FROM_REGULATOR_PLACE]
+    w.f[REGULATOR_JOIN, :] = w.f[FROM_REGULATOR_JOIN]
+    for g in range(w.i[SIZES, NUM_REGULATORS]):
+        if w.i[REGULATOR_SUPPLY, g] >= 0:
+            w.f[REGULATOR_JOIN, g] = draws.supply[w.i[REGULATOR_SUPPLY, g], s]
+    w.i[DEVICE_HOLDER, :] = w.i[FROM_DEVICE_HOLDER]
+    w.i[DEVICE_PLACE, :] = w.i[FROM_DEVICE_PLACE]
+    w.f[DEVICE_JOIN, :] = w.f[FROM_DEVICE_JOIN]
+    for d in range(w.i[SIZES, NUM_DEVICES]):
+        if w.i[DEVICE_SUPPLY, d] >= 0:
+            w.f[DEVICE_JOIN, d] = draws.supply[w.i[DEVICE_SUPPLY, d], s]
+
+
+@compiled
+def _seat(w: World, i: int) -> None:
+    """Put one patient where the state says it is."""
+    w.i[STATUS, i] = w.i[FROM_STATUS, i]
+    w.i[IS_AWAITED, i] = w.i[FROM_STATUS, i] == UNKNOWN
+    w.f[SINCE, i] = w.f[WAITED_SINCE, i]
+    w.i[IS_OUT, i] = w.i[WAS_OUT, i]
+    w.f[OUT_SINCE, i] = np.nan
+    w.i[CYLINDER, i] = NONE
+    w.i[REGULATOR, i] = NONE
+    w.i[DEVICE, i] = NONE
+    w.f[FLOW, i] = w.phases[PHASE_FLOW, i, 0]
+    w.f[RUNS_FROM, i] = w.f[SCALARS, AT_MIN]
+    w.i[PHASE, i] = 0
+    w.i[STOPPED, i] = w.i[PHASES_STOPPED, i]
+    w.f[FIRST_FLOW, i] = w.f[FLOWED_SINCE, i]
+    w.f[BUSY_UNTIL, i] = -np.inf
+    if w.i[STATUS, i] != HERE:
+        return
+    if not w.i[TAKES_PART, i]:
+        if w.i[COUNTS_OUT, i]:
+            w.f[OUT_SINCE, i] = w.f[SCALARS, AT_MIN]
+        return
+    _keep_held(w, i)
+    if not np.isnan(w.f[FIRST_FLOW, i]):
+        _pass_phases(w, i)
+    c = w.i[START_CYLINDER, i]
+    if c < 0:
+        w.i[IS_OUT, i] = 1
+        w.f[OUT_SINCE, i] = w.f[SCALARS, AT_MIN]
+        if np.isnan(w.f[SINCE, i]):
+            w.f[SINCE, i] = w.f[SCALARS, AT_MIN]
+        return
+    _connect_first(w, i, c)
+
+
+@compiled
+def _keep_promise(w: World, i: int) -> None:
+    """Set promised kit aside; somebody already there has it at once."""
+    g, d = w.i[PROMISED_REGULATOR, i], w.i[PROMISED_DEVICE, i]
+    if g >= 0 and (w.i[IS_AWAITED, i] or w.i[REGULATOR, i] == NONE):
+        w.i[REGULATOR_HOLDER, g] = i
+        if not w.i[IS_AWAITED, i]:
+            w.i[REGULATOR, i] = g
+    if d >= 0 and (w.i[IS_AWAITED, i] or w.i[DEVICE, i] == NONE):
+        w.i[DEVICE_HOLDER, d] = i
+        if not w.i[IS_AWAITED, i]:
+            w.i[DEVICE, i] = d
+
+
+@compiled
+def _pass_phases(w: World, i: int) -> None:
+    """Go to the last phase that began by the state's minute; its draw is not made again."""
+    while (
+        not w.i[STOPPED, i]
+        and w.i[PHASE, i] + 1 < w.i[NUM_PHASES, i]
+        and w.f[FIRST_FLOW, i] + w.phases[PHASE_FROM, i, w.i[PHASE, i] + 1]
+        <= w.f[SCALARS, AT_MIN] + INSTANT
+    ):
+        w.i[PHASE, i] += 1
+    w.f[FLOW, i] = w.phases[PHASE_FLOW, i, w.i[PHASE, i]]
+
+
+@compiled
+def _keep_held(w: World, i: int) -> None:
+    for g in range(w.i[SIZES, NUM_REGULATORS]):
+        if w.i[FROM_REGULATOR_HOLDER, g] == i:
+            w.i[REGULATOR, i] = g
+    for d in range(w.i[SIZES, NUM_DEVICES]):
+        if w.i[FROM_DEVICE_HOLDER, d] == i:
+            w.i[DEVICE, i] = d
+
+
+@compiled
+def _connect_first(w: World, i: int, c: int) -> None:
+    """Connect what the policy names for someone who is there; it takes no time."""
+    w.i[CYLINDER, i] = c
+    w.i[CYLINDER_STATUS, c] = CONNECTED
+    w.i[REGULATOR, i] = w.i[START_REGULATOR, i]
+    if w.i[REGULATOR, i] >= 0:
+        w.i[REGULATOR_HOLDER, w.i[REGULATOR, i]] = i
+    w.i[DEVICE, i] = w.i[START_DEVICE, i]
+    if w.i[DEVICE, i] >= 0:
+        w.i[DEVICE_HOLDER, w.i[DEVICE, i]] = i
+    w.f[FLOW, i] = w.f[START_FLOW, i]
+    w.f[RUNS_FROM, i] = w.f[START_FROM, i]
+    if np.isnan(w.f[FIRST_FLOW, i]):
+        w.f[FIRST_FLOW, i] = w.f[START_FROM, i]
+    if w.i[IS_NEW, i]:
+        w.f[SINCE, i] = np.nan
+        w.i[IS_OUT, i] = 0
+        x, q = w.i[CONNECTION, c], w.i[PLACE, i]
+        if w.i[NEEDS_WASHER, x] and w.i[WASHERS, q] > 0:
+            w.i[WASHERS, q] -= 1
+    elif w.i[IS_OUT, i]:
+        w.f[OUT_SINCE, i] = w.f[SCALARS, AT_MIN]
+
+
+@compiled
+def _release_unused(w: World) -> None:
+    """Free what the dead, those without an option and those hooked up anew had before."""
+    for c in range(w.i[SIZES, NUM_CYLINDERS]):
+        if w.i[CYLINDER_STATUS, c] != CONNECTED:
+            continue
+        is_held = False
+        for i in range(w.i[SIZES, NUM_PATIENTS]):
+            if w.i[CYLINDER, i] == c:
+                is_held = True
+        if not is_held:
+            w.i[CYLINDER_STATUS, c] = RESERVE
+            w.f[CYLINDER_JOIN, c] = w.f[SCALARS, AT_MIN]
+            _expect_once(w, w.i[CYLINDER_PLACE, c])
+    for g in range(w.i[SIZES, NUM_REGULATORS]):
+        i = w.i[REGULATOR_HOLDER, g]
+        if i >= 0 and w.i[REGULATOR, i] != g and not w.i[IS_AWAITED, i]:
+            w.i[REGULATOR_HOLDER, g] = NONE
+            w.f[REGULATOR_JOIN, g] = w.f[SCALARS, AT_MIN]
+            _expect_once(w, w.i[REGULATOR_PLACE, g])
+    for d in range(w.i[SIZES, NUM_DEVICES]):
+        i = w.i[DEVICE_HOLDER, d]
+        if i >= 0 and w.i[DEVICE, i] != d and not w.i[IS_AWAITED, i]:
+            w.i[DEVICE_HOLDER, d] = NONE
+            w.f[DEVICE_JOIN, d] = w.f[SCALARS, AT_MIN]
+            _expect_once(w, w.i[DEVICE_PLACE, d])
+
+
+@compiled
+def _expect_once(w: World, q: int) -> None:
+    """Expect help from what is released at a place at the state's minute, once a place."""
+    minute = w.f[SCALARS, AT_MIN]
+    for k in range(w.i[HELP_COUNT, 0]):
+        if w.f[HELP_AT, k] == minute and w.i[HELP_PLACE, k] == q:
+            return
+    expect_help(w, minute, q)

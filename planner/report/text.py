@@ -1,0 +1,95 @@
+"""The terminal: a view-model at 100 columns, readable in black and white."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from io import StringIO
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from planner.report.view import Grid, View
+
+WIDTH = 100
+
+
+def view_text(view: View) -> str:
+    """Return a plan as text."""
+    out = StringIO()
+    console = console_to(out)
+    lines(console, (view.banner, view.title, ""))
+    if view.label:
+        lines(console, (view.label, ""))
+    lines(console, (view.first_line, view.chance_line, ""))
+    grid(console, view.now)
+    if view.waiting.rows:
+        grid(console, view.waiting)
+    if view.no_oxygen:
+        lines(console, ("No oxygen indicated: " + "; ".join(view.no_oxygen) + ".", ""))
+    if view.swaps.rows:
+        grid(console, view.swaps)
+    lines(console, (view.the_list, view.kept_for, ""))
+    grid(console, view.beside)
+    section(console, "Notes", view.notes)
+    section(console, "Assumptions and sources", view.assumptions)
+    section(console, "Cautions", view.cautions)
+    lines(console, (view.footer, view.banner))
+    return out.getvalue()
+
+
+def console_to(out: StringIO) -> Console:
+    """Return a console that writes plain text, wraps at 100 columns and reads no markup."""
+    return Console(
+        file=out, width=WIDTH, markup=False, emoji=False, highlight=False, no_color=True,
+        force_terminal=False, soft_wrap=False, legacy_windows=False,
+    )  # fmt: skip
+
+
+def lines(console: Console, texts: Iterable[str]) -> None:
+    """Print texts as they are, wrapped."""
+    for text in texts:
+        console.print(Text(text))
+
+
+def section(console: Console, title: str, texts: Iterable[str]) -> None:
+    """Print a title and its texts as a list."""
+    items = list(texts)
+    if not items:
+        return
+    lines(console, (title,))
+    table = Table.grid(padding=(0, 1))
+    table.add_column(width=2)
+    table.add_column()
+    for item in items:
+        table.add_row(" -", Text(item))
+    console.print(table)
+    lines(console, ("",))
+
+
+def grid(console: Console, content: Grid) -> None:
+    """Print a table."""
+    from rich import box
+
+    table = Table(title=None, box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    for number, head in enumerate(content.heads):
+        justify = "right" if number in content.numeric else "left"
+        table.add_column(Text(head), justify=justify)  # type: ignore[arg-type]
+    for row in content.rows:
+        table.add_row(*(Text(cell) for cell in row))
+    lines(console, (content.title,))
+    console.print(table)
+
+
+def holdings_text(result: dict[str, Any], grids: Iterable[Grid]) -> str:
+    """Return what an incident holds as text."""
+    out = StringIO()
+    console = console_to(out)
+    lines(console, (result["banner"], f"{result['incident']['name']}: no faults", ""))
+    section(console, "Warnings", result["warnings"])
+    for content in grids:
+        grid(console, content)
+    section(console, "Taken as usual, because the file does not say", result["assumptions"])
+    lines(console, (f"incident {result['incident']['digest'][:12]}", result["banner"]))
+    return out.getvalue()

@@ -1,0 +1,67 @@
+"""Numbers in a user's words: chances, pressures, lists; rounding is done here and nowhere else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from planner.estimate import Estimate
+from planner.units import Pressure
+
+BANNER: Final = "EXERCISE - NOT FOR PATIENT CARE"
+_FRACTIONS: Final = (
+    (0.25, "1 in 4"), (0.3, "3 in 10"), (1 / 3, "1 in 3"), (0.4, "2 in 5"), (0.5, "1 in 2"),
+    (0.6, "3 in 5"), (2 / 3, "2 in 3"), (0.7, "7 in 10"), (0.75, "3 in 4"), (0.8, "4 in 5"),
+    (0.9, "9 in 10"),
+)  # fmt: skip
+
+
+def chance_in_words(chance: Estimate) -> str:
+    """Return a chance as ``about 1 in 14``; honest about what so many samples can show."""
+    share, samples = chance.value, chance.samples
+    if share <= 0.0:
+        return f"less than {_one_in(chance.high)} (never in {samples:,} samples)"
+    if share >= 1.0:
+        return f"certain (in all {samples:,} samples)"
+    if share > 0.95:
+        return "almost certain (more than 19 in 20)"
+    if share < 0.225:
+        return f"about {_one_in(share)}"
+    return "about " + min(_FRACTIONS, key=lambda f: abs(f[0] - share))[1]
+
+
+def _one_in(share: float) -> str:
+    number = 1 / share
+    if number < 20:
+        return f"1 in {round(number)}"
+    step = 10 ** (len(str(int(number))) - 2)
+    return f"1 in {round(number / step) * step:,}"
+
+
+def percent(chance: Estimate) -> str:
+    """Return a chance with its 95 % interval, such as ``7.1 % (6.8-7.5)``."""
+    return f"{share(chance.value)} % ({share(chance.low)}-{share(chance.high)})"
+
+
+def share(value: float) -> str:
+    """Return a share in per cent with as many digits as are worth showing."""
+    points = 100 * value
+    return f"{points:.0f}" if points >= 10 or points == 0 else f"{points:.1f}"
+
+
+def pressure(value: Pressure, *, is_bar: bool) -> str:
+    """Return a gauge in the incident's unit, whole psi or bar."""
+    return f"{value.bar:.0f} bar" if is_bar else f"{value.psi:.0f} psi"
+
+
+def joined(words: Iterable[str]) -> str:
+    """Return ``a, b and c``."""
+    items = list(words)
+    if len(items) < 2:
+        return "".join(items)
+    return ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def counted(number: int, singular: str, plural: str = "") -> str:
+    """Return ``1 cylinder`` or ``3 cylinders``."""
+    return f"{number} {singular if number == 1 else plural or singular + 's'}"

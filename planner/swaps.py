@@ -1,0 +1,141 @@
+"""The printed swap schedule, derived from a policy by operation and never kept beside it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from planner.demand import Floats
+from planner.incident import Incident
+from planner.operation.judge import Outcome, Tally
+from planner.state import State
+
+LEAST_CHANCE: Final = 0.05  # swaps less likely than this are not printed (job.md)
+
+
+@dataclass(frozen=True, slots=True)
+class Swap:
+    """One swap, or the first connection of someone found later, as it is printed.
+
+    Parameters
+    ----------
+    patient : str
+    number : int
+        First, second, ... connection of this patient after the state's minute.
+    off, on : str or None
+        Cylinder that comes off (None: a first connection); the most likely next one, None when
+        every likely one is printed for somebody else before.
+    early_min, expected_min, late_min : float
+        10 %, 50 % and 90 % points of its time where it is needed.
+    chance_needed : float
+        Share of samples in which it happens.
+    responder : str or None
+        Somebody of that place who is free then in the printed schedule.
+    place : str
+    """
+
+    patient: str
+    number: int
+    off: str | None
+    on: str | None
+    early_min: float
+    expected_min: float
+    late_min: float
+    chance_needed: float
+    responder: str | None
+    place: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """All samples of one patient's k-th connection."""
+
+    patient: int
+    number: int
+    minutes: Floats
+    off: Counter[int]
+    on: Counter[int]
+
+
+def schedule(incident: Incident, state: State, outcome: Outcome) -> tuple[Swap, ...]:
+    """Return the printed schedule by expected time.
+
+    Parameters
+    ----------
+    incident : Incident
+    state : State
+    outcome : Outcome
+        Operated with its swap log.
+
+    Raises
+    ------
+    ValueError
+        When the outcome has no swap log.
+    """
+    if outcome.swaps is None:
+        raise ValueError("the outcome has no swap log; operate with max_swaps above 0")
+    num_samples = outcome.minutes_out.shape[1]
+    drawn = [d for d in _gather(outcome.swaps) if d.minutes.size / num_samples >= LEAST_CHANCE]
+    drawn.sort(key=lambda d: (float(np.median(d.minutes)), d.patient, d.number))
+    tags = [c.tag for c in incident.all_cylinders]
+    printed_on: set[int] = set()
+    last_on: dict[int, str | None] = {}
+    busy: dict[str, list[float]] = {}
+    swaps = []
+    for row in drawn:
+        now = state.patients[row.patient]
+        early, expected, late = (float(q) for q in np.quantile(row.minutes, (0.1, 0.5, 0.9)))
+        on = next((c for c, _ in row.on.most_common() if c not in printed_on), None)
+        if on is not None:
+            printed_on.add(on)
+        likely_off = row.off.most_common(1)[0][0]
+        off = last_on.get(row.patient, tags[likely_off] if likely_off >= 0 else None)
+        last_on[row.patient] = None if on is None else tags[on]
+        swaps.append(
+            Swap(
+                now.tag, row.number, off, None if on is None else tags[on], early, expected, late,
+                row.minutes.size / num_samples,
+                _responder(incident, state, now.place, expected, busy), now.place,
+            )
+        )  # fmt: skip
+    return tuple(swaps)
+
+
+def _gather(tally: Tally) -> list[_Drawn]:
+    logged = np.minimum(tally.num_swaps, tally.swap_min.shape[1])
+    valid = np.arange(tally.swap_min.shape[1])[None, :] < logged[:, None]
+    found = []
+    for patient in range(tally.minutes_out.shape[0]):
+        mine = (tally.swap_patient == patient) & valid
+        number = np.cumsum(mine, axis=1)
+        for k in range(1, int(number.max(initial=0)) + 1):
+            at = mine & (number == k)
+            found.append(
+                _Drawn(
+                    patient, k, tally.swap_min[at],
+                    Counter(tally.swap_off[at].tolist()), Counter(tally.swap_on[at].tolist()),
+                )
+            )  # fmt: skip
+    return found
+
+
+def _responder(
+    incident: Incident, state: State, place: str, minute: float, busy: dict[str, list[float]]
+) -> str | None:
+    """Return the first responder of a place whose printed swaps leave this minute free."""
+    for row in state.responders:
+        if row.place != place or row.free_from_min > minute:
+            continue
+        begun = busy.setdefault(row.tag, [])
+        if all(abs(minute - other) >= incident.swap_min for other in begun):
+            begun.append(minute)
+            return row.tag
+    return None
+
+
+def most_swaps(incident: Incident) -> int:
+    """Return a log length that a sample will hardly exceed: every cylinder used twice."""
+    return 2 * len(incident.all_cylinders) + 2
