@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.operation.arrays import HERE
-from planner.operation.compiling import compiled
+from planner.operation.arrays import HERE, UNKNOWN
+from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
+    CALLED_OFF,
+    CARRY,
     CHANGE_L,
     CYLINDER,
     FIRST_FLOW,
@@ -14,8 +16,10 @@ from planner.operation.world import (
     HELP_AT,
     HELP_COUNT,
     HELP_PLACE,
+    IS_AWAITED,
     IS_OUT,
     LITRES,
+    NEXT_AT,
     NEXT_PHASE,
     NUM_PHASES,
     NUM_PLACES,
@@ -28,14 +32,22 @@ from planner.operation.world import (
     RUNS_FROM,
     SINCE,
     SIZES,
+    START,
     STATUS,
     STOPPED,
+    TRANSFER,
     VALVE_FACTOR,
     World,
 )
 
 
-@compiled
+@inlined
+def phase_row(w: World, kind: int, i: int) -> int:
+    """Return the row of the floating-point table that holds one fact of a patient's phases."""
+    return int(CARRY + w.i[SIZES, NUM_PLACES] + 4 * i + kind)
+
+
+@inlined
 def rate(w: World, i: int) -> float:
     """Return litres a minute that a patient takes while oxygen runs."""
     g = w.i[REGULATOR, i]
@@ -43,13 +55,13 @@ def rate(w: World, i: int) -> float:
     return float(w.f[FLOW, i] * factor)
 
 
-@compiled
+@inlined
 def is_running(w: World, i: int) -> bool:
     """Say whether oxygen runs, or will at the end of the swap's gap."""
     return bool(w.i[STATUS, i] == HERE and w.i[CYLINDER, i] >= 0 and not w.i[IS_OUT, i])
 
 
-@compiled
+@inlined
 def runs_to(w: World, i: int) -> float:
     """Return when a running cylinder reaches change pressure, or safe residual if already due."""
     c = w.i[CYLINDER, i]
@@ -57,15 +69,21 @@ def runs_to(w: World, i: int) -> float:
     return float(w.f[RUNS_FROM, i] + max(0.0, w.f[LITRES, c] - floor) / rate(w, i))
 
 
-@compiled
+@inlined
 def plan_ahead(w: World, i: int) -> None:
-    """Note when a patient's running cylinder comes to its floor and when its next phase is due."""
-    w.f[RUN_END, i] = runs_to(w, i) if is_running(w, i) else np.inf
-    k = w.i[PHASE, i] + 1
-    if w.i[STOPPED, i] or k >= w.i[NUM_PHASES, i] or np.isnan(w.f[FIRST_FLOW, i]):
-        w.f[NEXT_PHASE, i] = np.inf
-    else:
-        w.f[NEXT_PHASE, i] = w.f[FIRST_FLOW, i] + w.phases[PHASE_FROM, i, k]
+    """Note when something is next due for a patient, and what."""
+    w.f[RUN_END, i] = w.f[NEXT_PHASE, i] = w.f[NEXT_AT, i] = np.inf
+    if w.i[STATUS, i] == HERE:
+        if is_running(w, i):
+            w.f[RUN_END, i] = runs_to(w, i)
+        k = w.i[PHASE, i] + 1
+        if not w.i[STOPPED, i] and k < w.i[NUM_PHASES, i] and not np.isnan(w.f[FIRST_FLOW, i]):
+            w.f[NEXT_PHASE, i] = w.f[FIRST_FLOW, i] + w.f[phase_row(w, PHASE_FROM, i), k]
+        w.f[NEXT_AT, i] = min(w.f[TRANSFER, i], w.f[RUN_END, i], w.f[NEXT_PHASE, i])
+    elif w.i[STATUS, i] == UNKNOWN and w.f[START, i] < w.f[TRANSFER, i]:
+        w.f[NEXT_AT, i] = w.f[START, i]
+    if w.i[IS_AWAITED, i]:
+        w.f[NEXT_AT, i] = min(w.f[NEXT_AT, i], w.f[CALLED_OFF, i])
 
 
 @compiled
@@ -74,7 +92,7 @@ def expect_help(w: World, join: float, q: int) -> None:
     if not np.isfinite(join):
         return
     for p in range(w.i[SIZES, NUM_PLACES]):
-        minute = join + w.carry[p, q]
+        minute = join + w.f[CARRY + p, q]
         if np.isfinite(minute) and w.i[HELP_COUNT, 0] < w.f.shape[1]:
             w.f[HELP_AT, w.i[HELP_COUNT, 0]] = minute
             w.i[HELP_PLACE, w.i[HELP_COUNT, 0]] = q

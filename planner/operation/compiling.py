@@ -52,10 +52,19 @@ def is_ready() -> bool:
 
 def compiled(function: _F) -> _F:
     """Compile a function on first use, keep the machine code on disk, release the lock in it."""
+    return _compiled(function, is_inlined=False)
+
+
+def inlined(function: _F) -> _F:
+    """Compile likewise, and lay the code into every caller: for what is small and called often."""
+    return _compiled(function, is_inlined=True)
+
+
+def _compiled(function: _F, *, is_inlined: bool) -> _F:
     config: Any = numba.config
     before = config.CACHE_DIR
     config.CACHE_DIR = str(CACHE)
     try:
-        return cast(_F, numba.njit(cache=True, nogil=True)(function))
+        return cast(_F, numba.njit(cache=True, nogil=True, forceinline=is_inlined)(function))
     finally:
         config.CACHE_DIR = before

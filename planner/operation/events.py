@@ -14,12 +14,12 @@ from planner.operation.arrays import (
     TRANSFERRED,
     UNKNOWN,
 )
-from planner.operation.clockwork import expect_help, is_running, plan_ahead, rate
-from planner.operation.compiling import compiled
+from planner.operation.clockwork import expect_help, is_running, phase_row, plan_ahead, rate
+from planner.operation.compiling import compiled, inlined
 from planner.operation.supply import find_device, find_source
 from planner.operation.world import (
+    AFFECTED,
     AT_MIN,
-    BUSY_UNTIL,
     CALLED_OFF,
     CATEGORY,
     CONNECTION,
@@ -55,10 +55,12 @@ from planner.operation.world import (
     NEEDS_KEY,
     NEEDS_WASHER,
     NEWS,
+    NEXT_AT,
     NEXT_PHASE,
     NUM_PATIENTS,
     NUM_RESPONDERS,
     NUM_SWAPS,
+    NUM_WAITING,
     OUT_SINCE,
     PHASE,
     PHASE_CHANCE,
@@ -95,7 +97,7 @@ from planner.operation.world import (
 )
 
 
-@compiled
+@inlined
 def settle(w: World, i: int, t: float) -> None:
     """Take what was breathed up to now from the cylinder."""
     if is_running(w, i) and t > w.f[RUNS_FROM, i]:
@@ -105,31 +107,51 @@ def settle(w: World, i: int, t: float) -> None:
         w.f[RUNS_FROM, i] = t
 
 
-@compiled
+@inlined
 def next_instant(w: World, t: float) -> float:
     """Return the next minute after ``t`` at which something may change."""
     soon = w.f[SCALARS, HORIZON_MIN]
-    is_waiting = False
     for i in range(w.i[SIZES, NUM_PATIENTS]):
-        if w.i[STATUS, i] == UNKNOWN:
-            if w.f[START, i] < w.f[TRANSFER, i]:
-                soon = min(soon, w.f[START, i])
-        elif w.i[STATUS, i] == HERE:
-            soon = min(soon, w.f[TRANSFER, i])
-            if w.i[TAKES_PART, i]:
-                soon = min(soon, w.f[NEXT_PHASE, i], w.f[RUN_END, i])
-                if not np.isnan(w.f[SINCE, i]):
-                    is_waiting = True
-                    if w.f[BUSY_UNTIL, i] > t + INSTANT:
-                        soon = min(soon, w.f[BUSY_UNTIL, i])
-        if w.i[IS_AWAITED, i] and w.f[CALLED_OFF, i] > t + INSTANT:
-            soon = min(soon, w.f[CALLED_OFF, i])
-    if is_waiting:
+        soon = min(soon, w.f[NEXT_AT, i])
+    if w.i[NUM_WAITING, 0] > 0:
         soon = min(soon, _next_help(w, t))
     return float(max(soon, t))
 
 
-@compiled
+@inlined
+def gather(w: World, t: float) -> int:
+    """Put who has something due by now into ``AFFECTED``, in file order; return how many."""
+    size = 0
+    for i in range(w.i[SIZES, NUM_PATIENTS]):
+        if w.f[NEXT_AT, i] <= t + INSTANT:
+            w.i[AFFECTED, size] = i
+            size += 1
+    return size
+
+
+@inlined
+def apply_events(w: World, size: int, t: float) -> None:
+    """Apply what is due for those gathered: transfers, found, called off, phases, swaps due."""
+    for k in range(size):
+        i = w.i[AFFECTED, k]
+        if w.i[STATUS, i] == HERE and w.f[TRANSFER, i] <= t + INSTANT:
+            transfer(w, i, t)
+    for k in range(size):
+        find_patient(w, w.i[AFFECTED, k], t)
+    for k in range(size):
+        i = w.i[AFFECTED, k]
+        if w.i[IS_AWAITED, i] and w.f[CALLED_OFF, i] <= t + INSTANT:
+            w.i[IS_AWAITED, i] = 0
+            w.i[NEWS, 0] += 1
+            _call_off(w, i, t)
+    for k in range(size):
+        change_phases(w, w.i[AFFECTED, k], t)
+    for k in range(size):
+        mark_due(w, w.i[AFFECTED, k], t)
+        plan_ahead(w, w.i[AFFECTED, k])
+
+
+@inlined
 def _next_help(w: World, t: float) -> float:
     """Return the next minute at which somebody who waits might be served after all."""
     soon, after = np.inf, t + INSTANT
@@ -145,7 +167,7 @@ def _next_help(w: World, t: float) -> float:
     return float(soon)
 
 
-@compiled
+@inlined
 def take_news(w: World, t: float) -> None:
     """Strike out help that is there by now; whoever found nothing may look again."""
     k = 0
@@ -167,7 +189,9 @@ def transfer(w: World, i: int, t: float) -> None:
     end_out(w, i, t)
     w.i[STATUS, i] = TRANSFERRED
     w.i[NEWS, 0] += 1
-    w.f[RUN_END, i] = w.f[NEXT_PHASE, i] = np.inf
+    if not np.isnan(w.f[SINCE, i]):
+        w.f[SINCE, i] = np.nan
+        w.i[NUM_WAITING, 0] -= w.i[TAKES_PART, i]
     back, q = t + w.f[KIT_RETURN, i], w.i[PLACE, i]
     c, g, d = w.i[CYLINDER, i], w.i[REGULATOR, i], w.i[DEVICE, i]
     is_back = np.isfinite(w.f[KIT_RETURN, i])
@@ -184,7 +208,7 @@ def transfer(w: World, i: int, t: float) -> None:
         w.i[DEVICE_PLACE, d], w.f[DEVICE_JOIN, d] = q, back
 
 
-@compiled
+@inlined
 def end_out(w: World, i: int, t: float) -> None:
     """Close the count of minutes out of oxygen."""
     since = w.f[OUT_SINCE, i]
@@ -195,15 +219,15 @@ def end_out(w: World, i: int, t: float) -> None:
         w.f[OUT_SINCE, i] = np.nan
 
 
-@compiled
+@inlined
 def go_out(w: World, i: int, t: float) -> None:
     """Start the count of minutes out of oxygen."""
     w.i[IS_OUT, i] = 1
-    w.f[RUN_END, i] = np.inf
     w.f[OUT_SINCE, i] = t
+    plan_ahead(w, i)
 
 
-@compiled
+@inlined
 def end_buffer(w: World, i: int, t: float) -> None:
     """Count a late swap if any time passed on the buffer."""
     since = w.f[SINCE, i]
@@ -214,25 +238,21 @@ def end_buffer(w: World, i: int, t: float) -> None:
 
 
 @compiled
-def find_people(w: World, t: float) -> None:
-    """Find who is found now, then call off promises whose time is over."""
-    for i in range(w.i[SIZES, NUM_PATIENTS]):
-        is_due = w.f[START, i] <= t + INSTANT and w.f[START, i] < w.f[TRANSFER, i]
-        if w.i[STATUS, i] == UNKNOWN and is_due:
-            w.i[STATUS, i] = HERE
-            w.f[SINCE, i] = t
-            w.i[IS_OUT, i] = 1
-            if w.i[TAKES_PART, i] or w.i[COUNTS_OUT, i]:
-                go_out(w, i, t)
-            if w.i[IS_AWAITED, i] and w.i[TAKES_PART, i]:
-                w.i[REGULATOR, i] = w.i[PROMISED_REGULATOR, i]
-                w.i[DEVICE, i] = w.i[PROMISED_DEVICE, i]
-            w.i[IS_AWAITED, i] = 0
-    for i in range(w.i[SIZES, NUM_PATIENTS]):
-        if w.i[IS_AWAITED, i] and w.f[CALLED_OFF, i] <= t + INSTANT:
-            w.i[IS_AWAITED, i] = 0
-            w.i[NEWS, 0] += 1
-            _call_off(w, i, t)
+def find_patient(w: World, i: int, t: float) -> None:
+    """Find somebody whose start is now; kit that is still promised is theirs."""
+    is_due = w.f[START, i] <= t + INSTANT and w.f[START, i] < w.f[TRANSFER, i]
+    if w.i[STATUS, i] != UNKNOWN or not is_due:
+        return
+    w.i[STATUS, i] = HERE
+    w.f[SINCE, i] = t
+    w.i[IS_OUT, i] = 1
+    w.i[NUM_WAITING, 0] += w.i[TAKES_PART, i]
+    if w.i[TAKES_PART, i] or w.i[COUNTS_OUT, i]:
+        go_out(w, i, t)
+    if w.i[IS_AWAITED, i] and w.i[TAKES_PART, i]:
+        w.i[REGULATOR, i] = w.i[PROMISED_REGULATOR, i]
+        w.i[DEVICE, i] = w.i[PROMISED_DEVICE, i]
+    w.i[IS_AWAITED, i] = 0
 
 
 @compiled
@@ -251,38 +271,37 @@ def _call_off(w: World, i: int, t: float) -> None:
 
 
 @compiled
-def change_phases(w: World, t: float) -> None:
+def change_phases(w: World, i: int, t: float) -> None:
     """Begin, or drop, the flow phases that are due."""
-    for i in range(w.i[SIZES, NUM_PATIENTS]):
-        if w.i[STATUS, i] != HERE or not w.i[TAKES_PART, i]:
-            continue
-        while w.f[NEXT_PHASE, i] <= t + INSTANT:
-            k = w.i[PHASE, i] + 1
-            if w.phases[PHASE_SCORE, i, k - 1] < w.phases[PHASE_CHANCE, i, k]:
-                settle(w, i, t)
-                w.i[PHASE, i] = k
-                w.f[FLOW, i] = w.phases[PHASE_FLOW, i, k]
-            else:
-                w.i[STOPPED, i] = 1
-            plan_ahead(w, i)
+    if w.i[STATUS, i] != HERE or not w.i[TAKES_PART, i]:
+        return
+    while w.f[NEXT_PHASE, i] <= t + INSTANT:
+        k = w.i[PHASE, i] + 1
+        if w.f[phase_row(w, PHASE_SCORE, i), k - 1] < w.f[phase_row(w, PHASE_CHANCE, i), k]:
+            settle(w, i, t)
+            w.i[PHASE, i] = k
+            w.f[FLOW, i] = w.f[phase_row(w, PHASE_FLOW, i), k]
+        else:
+            w.i[STOPPED, i] = 1
+        plan_ahead(w, i)
 
 
-@compiled
-def mark_due(w: World, t: float) -> None:
-    """Mark swaps that are due and buffers that are breathed."""
-    for i in range(w.i[SIZES, NUM_PATIENTS]):
-        if w.f[RUN_END, i] > t + INSTANT:
-            continue
-        settle(w, i, t)
-        if np.isnan(w.f[SINCE, i]):
-            w.f[SINCE, i] = t
-            plan_ahead(w, i)
-        if w.f[RUN_END, i] <= t + INSTANT:
-            end_buffer(w, i, t)
-            go_out(w, i, t)
+@inlined
+def mark_due(w: World, i: int, t: float) -> None:
+    """Mark a swap that is due, or a buffer that is breathed."""
+    if w.f[RUN_END, i] > t + INSTANT:
+        return
+    settle(w, i, t)
+    if np.isnan(w.f[SINCE, i]):
+        w.f[SINCE, i] = t
+        w.i[NUM_WAITING, 0] += 1
+        plan_ahead(w, i)
+    if w.f[RUN_END, i] <= t + INSTANT:
+        end_buffer(w, i, t)
+        go_out(w, i, t)
 
 
-@compiled
+@inlined
 def hands_left(w: World, q: int, t: float) -> int:
     """Return how many responders of a place could begin a connection now."""
     hands = 0
@@ -299,7 +318,7 @@ def hands_left(w: World, q: int, t: float) -> int:
     return hands
 
 
-@compiled
+@inlined
 def has_key(w: World, x: int, q: int, t: float) -> bool:
     """Say whether a key is free where the connection needs one and the file lists any."""
     if not w.i[NEEDS_KEY, x] or w.i[KEYS, q] < 0:
@@ -315,13 +334,11 @@ def has_key(w: World, x: int, q: int, t: float) -> bool:
 
 
 @compiled
-def fill_queue(w: World, t: float) -> int:
-    """Put those who wait in order into ``live.queue``; return how many they are."""
+def fill_queue(w: World) -> int:
+    """Put those who wait into ``QUEUE`` in the order of service; return how many they are."""
     size = 0
     for i in range(w.i[SIZES, NUM_PATIENTS]):
         if w.i[STATUS, i] != HERE or not w.i[TAKES_PART, i] or np.isnan(w.f[SINCE, i]):
-            continue
-        if w.f[BUSY_UNTIL, i] > t + INSTANT:
             continue
         k = size
         while k > 0 and _is_before(w, i, w.i[QUEUE, k - 1]):
@@ -332,7 +349,7 @@ def fill_queue(w: World, t: float) -> int:
     return size
 
 
-@compiled
+@inlined
 def _is_before(w: World, i: int, j: int) -> bool:
     a, b = w.i[CATEGORY, i], w.i[NEED, i]
     c, d = w.i[CATEGORY, j], w.i[NEED, j]
@@ -381,8 +398,8 @@ def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
     w.i[DEVICE_HOLDER, d] = i
     w.i[IS_OUT, i] = 0
     w.f[SINCE, i] = np.nan
+    w.i[NUM_WAITING, 0] -= 1
     w.f[RUNS_FROM, i] = t + w.f[SCALARS, GAP_MIN]
-    w.f[BUSY_UNTIL, i] = t + w.f[SCALARS, GAP_MIN]
     if np.isnan(w.f[FIRST_FLOW, i]):
         w.f[FIRST_FLOW, i] = t + w.f[SCALARS, GAP_MIN]
     plan_ahead(w, i)
@@ -395,7 +412,7 @@ def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
             return
 
 
-@compiled
+@inlined
 def end_buffers_without_supply(w: World, t: float) -> None:
     """Put out whoever is due and has no cylinder to go to: the buffer is for hands only."""
     for i in range(w.i[SIZES, NUM_PATIENTS]):

@@ -28,20 +28,18 @@ from planner.operation.arrays import (
     names_of,
     scene_of,
 )
-from planner.operation.compiling import compiled
+from planner.operation.compiling import compiled, inlined
 from planner.operation.events import (
-    change_phases,
+    apply_events,
     end_buffer,
     end_buffers_without_supply,
     end_out,
     fill_queue,
-    find_people,
-    mark_due,
+    gather,
     next_instant,
     serve,
     settle,
     take_news,
-    transfer,
 )
 from planner.operation.moves import moves_of
 from planner.operation.start import begin
@@ -53,17 +51,16 @@ from planner.operation.world import (
     FIRST_OUT,
     FROM_CYLINDER_STATUS,
     HORIZON_MIN,
-    INSTANT,
     LATE,
     LITRES,
     MINUTES_OUT,
     NUM_CYLINDERS,
     NUM_PATIENTS,
+    NUM_WAITING,
     QUEUE,
     SCALARS,
     SIZES,
     STATUS,
-    TRANSFER,
     USED,
     World,
     copy_of,
@@ -132,17 +129,14 @@ def _log(tally: Tally, s: int, t: float, i: int, off: int, on: int) -> None:
         tally.swap_on[s, k] = on
 
 
-@compiled
+@inlined
 def _instant(w: World, tally: Tally, s: int, t: float) -> None:
     """Apply everything of one instant in job.md's order, then serve the queue."""
-    for i in range(w.i[SIZES, NUM_PATIENTS]):
-        if w.i[STATUS, i] == HERE and w.f[TRANSFER, i] <= t + INSTANT:
-            transfer(w, i, t)
-    find_people(w, t)
-    change_phases(w, t)
-    mark_due(w, t)
+    apply_events(w, gather(w, t), t)
+    if w.i[NUM_WAITING, 0] == 0:
+        return
     take_news(w, t)
-    waiting = fill_queue(w, t)
+    waiting = fill_queue(w)
     for k in range(waiting):
         i = w.i[QUEUE, k]
         off, on = serve(w, i, t)

@@ -14,11 +14,10 @@ from planner.operation.arrays import (
     UNKNOWN,
     Draws,
 )
-from planner.operation.clockwork import expect_help, plan_ahead
-from planner.operation.compiling import compiled
+from planner.operation.clockwork import expect_help, phase_row, plan_ahead
+from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
     AT_MIN,
-    BUSY_UNTIL,
     CONNECTION,
     COUNTS_OUT,
     CYLINDER,
@@ -65,6 +64,7 @@ from planner.operation.world import (
     NUM_PHASES,
     NUM_REGULATORS,
     NUM_STATIC_HELP,
+    NUM_WAITING,
     OUT_SINCE,
     PHASE,
     PHASE_FLOW,
@@ -127,8 +127,11 @@ def begin(w: World, draws: Draws, s: int) -> None:
         if w.i[TAKES_PART, i] and w.i[STATUS, i] != TRANSFERRED:
             _keep_promise(w, i)
     _release_unused(w)
+    w.i[NUM_WAITING, 0] = 0
     for i in range(w.i[SIZES, NUM_PATIENTS]):
         plan_ahead(w, i)
+        if w.i[STATUS, i] == HERE and w.i[TAKES_PART, i] and not np.isnan(w.f[SINCE, i]):
+            w.i[NUM_WAITING, 0] += 1
 
 
 @compiled
@@ -138,8 +141,8 @@ def _draw(w: World, draws: Draws, s: int) -> None:
         w.f[START, i] = draws.start[i, s]
         w.f[TRANSFER, i] = draws.transfer[i, s]
         for k in range(draws.phase_score.shape[1]):
-            if k < w.phases.shape[2]:
-                w.phases[PHASE_SCORE, i, k] = draws.phase_score[i, k, s]
+            if k < w.f.shape[1]:
+                w.f[phase_row(w, PHASE_SCORE, i), k] = draws.phase_score[i, k, s]
     for g in range(w.i[SIZES, NUM_REGULATORS]):
         w.f[REGULATOR_FACTOR, g] = draws.regulator_factor[g, s]
     for c in range(w.i[SIZES, NUM_CYLINDERS]):
@@ -200,12 +203,11 @@ def _seat(w: World, i: int) -> None:
     w.i[CYLINDER, i] = NONE
     w.i[REGULATOR, i] = NONE
     w.i[DEVICE, i] = NONE
-    w.f[FLOW, i] = w.phases[PHASE_FLOW, i, 0]
+    w.f[FLOW, i] = w.f[phase_row(w, PHASE_FLOW, i), 0]
     w.f[RUNS_FROM, i] = w.f[SCALARS, AT_MIN]
     w.i[PHASE, i] = 0
     w.i[STOPPED, i] = w.i[PHASES_STOPPED, i]
     w.f[FIRST_FLOW, i] = w.f[FLOWED_SINCE, i]
-    w.f[BUSY_UNTIL, i] = -np.inf
     if w.i[STATUS, i] != HERE:
         return
     if not w.i[TAKES_PART, i]:
@@ -245,11 +247,11 @@ def _pass_phases(w: World, i: int) -> None:
     while (
         not w.i[STOPPED, i]
         and w.i[PHASE, i] + 1 < w.i[NUM_PHASES, i]
-        and w.f[FIRST_FLOW, i] + w.phases[PHASE_FROM, i, w.i[PHASE, i] + 1]
+        and w.f[FIRST_FLOW, i] + w.f[phase_row(w, PHASE_FROM, i), w.i[PHASE, i] + 1]
         <= w.f[SCALARS, AT_MIN] + INSTANT
     ):
         w.i[PHASE, i] += 1
-    w.f[FLOW, i] = w.phases[PHASE_FLOW, i, w.i[PHASE, i]]
+    w.f[FLOW, i] = w.f[phase_row(w, PHASE_FLOW, i), w.i[PHASE, i]]
 
 
 @compiled
@@ -315,7 +317,7 @@ def _release_unused(w: World) -> None:
             _expect_once(w, w.i[DEVICE_PLACE, d])
 
 
-@compiled
+@inlined
 def _expect_once(w: World, q: int) -> None:
     """Expect help from what is released at a place at the state's minute, once a place."""
     minute = w.f[SCALARS, AT_MIN]

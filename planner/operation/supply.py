@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from planner.operation.arrays import HERE, NONE, ON_BUILT_IN, RESERVE, UNLISTED
-from planner.operation.compiling import compiled
+from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
     BUILT_IN_NUMBER,
+    CARRY,
     CATEGORY,
     CHANGE_L,
     CYLINDER,
@@ -19,6 +20,7 @@ from planner.operation.world import (
     DEVICE_JOIN,
     DEVICE_KIND,
     DEVICE_PLACE,
+    FITS,
     INSTANT,
     IS_AWAITED,
     KEPT_CATEGORY,
@@ -53,7 +55,7 @@ from planner.operation.world import (
 )
 
 
-@compiled
+@inlined
 def is_usable(w: World, c: int, t: float) -> bool:
     """Say whether a cylinder lies in the reserve by now, above the change pressure."""
     return bool(
@@ -63,7 +65,7 @@ def is_usable(w: World, c: int, t: float) -> bool:
     )
 
 
-@compiled
+@inlined
 def holds_connection(w: World, i: int, x: int) -> bool:
     """Say whether a patient who is there holds a regulator of this connection."""
     g = w.i[REGULATOR, i]
@@ -103,7 +105,7 @@ def is_kept(w: World, i: int, x: int, t: float) -> bool:
             if (
                 w.i[OWNER, c] < 0
                 and is_usable(w, c, t)
-                and np.isfinite(w.carry[q, w.i[CYLINDER_PLACE, c]])
+                and np.isfinite(w.f[CARRY + q, w.i[CYLINDER_PLACE, c]])
             ):
                 others += 1
         if others < w.i[KEPT_NUMBER, b] and not has_lapsed(w, b):
@@ -122,9 +124,9 @@ def find_cylinder(w: World, i: int, x: int, t: float) -> int:
         c = w.i[ORDER, k]
         if not is_usable(w, c, t):
             continue
-        if w.f[CYLINDER_JOIN, c] + w.carry[q, w.i[CYLINDER_PLACE, c]] > t + INSTANT:
+        if w.f[CYLINDER_JOIN, c] + w.f[CARRY + q, w.i[CYLINDER_PLACE, c]] > t + INSTANT:
             continue
-        if x == w.i[SIZES, BUILT_IN_NUMBER] and not w.valve_fits[i, c]:
+        if x == w.i[SIZES, BUILT_IN_NUMBER] and not w.i[FITS + w.i[SIZES, NUM_PATIENTS] + i, c]:
             continue
         if w.i[OWNER, c] >= 0 and w.i[OWNER, c] != i:
             continue
@@ -140,17 +142,17 @@ def find_cylinder(w: World, i: int, x: int, t: float) -> int:
     return int(best)
 
 
-@compiled
+@inlined
 def find_device(w: World, i: int, t: float) -> int:
     """Return the mask a patient has or would take now, or -1."""
     d, q = w.i[DEVICE, i], w.i[PLACE, i]
     if d >= 0:
-        is_there = w.f[DEVICE_JOIN, d] + w.carry[q, w.i[DEVICE_PLACE, d]] <= t + INSTANT
+        is_there = w.f[DEVICE_JOIN, d] + w.f[CARRY + q, w.i[DEVICE_PLACE, d]] <= t + INSTANT
         return d if is_there or w.i[CYLINDER, i] >= 0 else NONE
     for d in range(w.i[SIZES, NUM_DEVICES]):
         if w.i[DEVICE_KIND, d] != w.i[WANTED_DEVICE_KIND, i] or w.i[DEVICE_HOLDER, d] != NONE:
             continue
-        if w.f[DEVICE_JOIN, d] + w.carry[q, w.i[DEVICE_PLACE, d]] <= t + INSTANT:
+        if w.f[DEVICE_JOIN, d] + w.f[CARRY + q, w.i[DEVICE_PLACE, d]] <= t + INSTANT:
             return d
     return NONE
 
@@ -160,7 +162,7 @@ def find_source(w: World, i: int, t: float) -> tuple[int, int]:
     """Return cylinder and regulator a patient would take now; cylinder -1 when there is none."""
     g, q = w.i[REGULATOR, i], w.i[PLACE, i]
     if g >= 0:
-        is_there = w.f[REGULATOR_JOIN, g] + w.carry[q, w.i[REGULATOR_PLACE, g]] <= t + INSTANT
+        is_there = w.f[REGULATOR_JOIN, g] + w.f[CARRY + q, w.i[REGULATOR_PLACE, g]] <= t + INSTANT
         if not is_there and w.i[CYLINDER, i] < 0:
             return NONE, NONE
         return find_cylinder(w, i, w.i[REGULATOR_CONNECTION, g], t), g
@@ -170,12 +172,12 @@ def find_source(w: World, i: int, t: float) -> tuple[int, int]:
             return c, ON_BUILT_IN
     without = 0  # bits of the connections that have no cylinder for this patient
     for g in range(w.i[SIZES, NUM_REGULATORS]):
-        if w.i[REGULATOR_HOLDER, g] != NONE or not w.regulator_fits[i, g]:
+        if w.i[REGULATOR_HOLDER, g] != NONE or not w.i[FITS + i, g]:
             continue
         x = w.i[REGULATOR_CONNECTION, g]
         if without >> x & 1:
             continue
-        if w.f[REGULATOR_JOIN, g] + w.carry[q, w.i[REGULATOR_PLACE, g]] > t + INSTANT:
+        if w.f[REGULATOR_JOIN, g] + w.f[CARRY + q, w.i[REGULATOR_PLACE, g]] > t + INSTANT:
             continue
         c = find_cylinder(w, i, x, t)
         if c >= 0:

@@ -3,8 +3,9 @@
 Numba copies every array of a tuple at every call, so the hundred small arrays of scene, moves and
 draws (readable, one name each) are laid as rows into one whole-number and one floating-point
 table. The names of the rows are below; columns are patients, cylinders, regulators, masks, places,
-connections, responders or kept-for rows. Measured: 170 us a sample with a tuple of ninety arrays
-and three minutes of compiling, against a few microseconds and some seconds this way.
+connections, responders or kept-for rows. Measured on one incident of three
+patients: 170 us a sample and a minute of compiling with a tuple of ninety arrays, 12 us and 15 s
+with tables.
 """
 
 from __future__ import annotations
@@ -17,12 +18,12 @@ import numpy.typing as npt
 
 from planner.operation.arrays import Floats, Ints, Moves, Scene
 
-# Rows of the whole-number table. Those up to FAILED_AT change while a sample runs.
+# Rows of the whole-number table. Those up to AFFECTED change while a sample runs.
 (
     STATUS, IS_OUT, CYLINDER, REGULATOR, DEVICE, PHASE, STOPPED, IS_AWAITED, LATE, QUEUE,
     CYLINDER_STATUS, CYLINDER_PLACE, REGULATOR_HOLDER, REGULATOR_PLACE, DEVICE_HOLDER,
     DEVICE_PLACE, WASHERS, SWAP_PLACE, SWAP_KEY, HELP_COUNT,
-    HELP_PLACE, NEWS, FAILED_AT,
+    HELP_PLACE, NEWS, FAILED_AT, NUM_WAITING, AFFECTED,
     SIZES, PLACE, CATEGORY, NEED, FROM_STATUS, WAS_OUT, PHASES_STOPPED, CONNECTION,
     FROM_CYLINDER_PLACE, CYLINDER_SUPPLY, FROM_CYLINDER_STATUS, REGULATOR_CONNECTION,
     FROM_REGULATOR_PLACE, REGULATOR_SUPPLY, FROM_REGULATOR_HOLDER, FROM_DEVICE_PLACE,
@@ -33,7 +34,7 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
     OWNER, RANK, ORDER, ORDER_FROM, ORDER_TO, KEPT_PLACE, KEPT_CONNECTION, KEPT_CATEGORY,
     KEPT_NUMBER,
     NUM_WHOLE_ROWS,
-) = range(69)  # fmt: skip
+) = range(71)  # fmt: skip
 
 # Columns of the row SIZES.
 (
@@ -44,7 +45,7 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
 
 # Rows of the floating-point table. Those up to VALVE_FACTOR change with the sample.
 (
-    SINCE, OUT_SINCE, FLOW, RUNS_FROM, FIRST_FLOW, BUSY_UNTIL, MINUTES_OUT, FIRST_OUT, USED,
+    SINCE, OUT_SINCE, FLOW, RUNS_FROM, FIRST_FLOW, NEXT_AT, MINUTES_OUT, FIRST_OUT, USED,
     LITRES, CYLINDER_JOIN, REGULATOR_JOIN, DEVICE_JOIN, SWAP_END, RUN_END, NEXT_PHASE, HELP_AT,
     START, TRANSFER,
     REGULATOR_FACTOR, VALVE_FACTOR,
@@ -57,22 +58,26 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
 # Columns of the row SCALARS.
 AT_MIN, HORIZON_MIN, SWAP_MIN, GAP_MIN = range(4)
 
-# Rows of the phase table.
+# Rows of a patient's phases.
 PHASE_FROM, PHASE_FLOW, PHASE_CHANCE, PHASE_SCORE = range(4)
+
+FITS = NUM_WHOLE_ROWS  # first row of what fits
+CARRY = NUM_FLOAT_ROWS  # first row of the carrying minutes
 
 INSTANT = 1e-9  # minutes that count as no time
 NOTHING = 1e-9  # litres that count as none
 
 
 class World(NamedTuple):
-    """Everything a sample needs; W columns are as many as the longest list has items."""
+    """Everything a sample needs; W columns are as many as the longest list has items.
 
-    i: Ints  # (NUM_WHOLE_ROWS, W)
-    f: Floats  # (NUM_FLOAT_ROWS, W)
-    carry: Floats  # (places to, places from) minutes
-    regulator_fits: Ints  # (patients, regulators)
-    valve_fits: Ints  # (patients, cylinders)
-    phases: Floats  # (4, patients, phases)
+    Below the named rows of ``i`` stand, by patient, the regulators that fit and then the built-in
+    valves that fit; below those of ``f`` the carrying minutes by place to and place from, and
+    then four rows a patient for its phases.
+    """
+
+    i: Ints  # (NUM_WHOLE_ROWS + 2 patients, W)
+    f: Floats  # (NUM_FLOAT_ROWS + places + 4 patients, W)
 
 
 def world_of(scene: Scene, moves: Moves) -> World:
@@ -97,9 +102,9 @@ def world_of(scene: Scene, moves: Moves) -> World:
     num_supplies = max(num_supplies, int(scene.regulator_supply.max(initial=-1)) + 1)
     num_supplies = max(num_supplies, int(scene.device_supply.max(initial=-1)) + 1)
     most_help = help_at.size + (num_supplies + 3 * num_people + num_places) * (num_places + 1)
-    width = max(NUM_SIZES, most_help, *sizes.values())
-    whole = np.zeros((NUM_WHOLE_ROWS, width), dtype=np.int64)
-    floats = np.zeros((NUM_FLOAT_ROWS, width))
+    width = max(NUM_SIZES, most_help, moves.phase_flow.shape[1], *sizes.values())
+    whole = np.zeros((NUM_WHOLE_ROWS + 2 * num_people, width), dtype=np.int64)
+    floats = np.zeros((NUM_FLOAT_ROWS + num_places + 4 * num_people, width))
     for column, value in sizes.items():
         whole[SIZES, column] = value
     floats[SCALARS, : GAP_MIN + 1] = (
@@ -107,16 +112,25 @@ def world_of(scene: Scene, moves: Moves) -> World:
     )  # fmt: skip
     _fill(whole, _whole_rows(scene, moves))
     _fill(floats, _float_rows(scene, moves) | {STATIC_HELP_AT: help_at})
-    num_phases = moves.phase_flow.shape[1]
-    phases = np.ones((4, num_people, num_phases))
-    phases[PHASE_FROM], phases[PHASE_FLOW] = moves.phase_from, moves.phase_flow
-    phases[PHASE_CHANCE] = moves.phase_chance
-    return World(whole, floats, scene.carry, moves.regulator_fits, moves.valve_fits, phases)
+    _fill(whole, dict(enumerate([*moves.regulator_fits, *moves.valve_fits], start=FITS)))
+    _fill(floats, dict(enumerate(scene.carry, start=CARRY)))
+    for row in range(num_people):
+        first = CARRY + num_places + 4 * row
+        floats[first + PHASE_SCORE] = 1.0
+        _fill(
+            floats,
+            {
+                first + PHASE_FROM: moves.phase_from[row],
+                first + PHASE_FLOW: moves.phase_flow[row],
+                first + PHASE_CHANCE: moves.phase_chance[row],
+            },
+        )
+    return World(whole, floats)
 
 
 def copy_of(world: World) -> World:
     """Return a world of its own for another thread."""
-    return world._replace(i=world.i.copy(), f=world.f.copy(), phases=world.phases.copy())
+    return World(world.i.copy(), world.f.copy())
 
 
 def _fill(table: npt.NDArray[Any], rows: Mapping[int, npt.NDArray[Any]]) -> None:
