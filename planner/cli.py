@@ -10,10 +10,13 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from planner import __version__
 from planner.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from planner.plan import Plan
 
 DONE, TARGET_MISSED, BAD_INPUT, NO_SOLVER_PLAN, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -86,6 +89,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"%(prog)s {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_plan(commands)
+    _add_compare(commands)
     _add_check(commands)
     _add_last(commands)
     return parser
@@ -99,8 +103,9 @@ def _command(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
     return parser
 
 
-def _add_plan(commands: Any) -> None:
-    parser = _command(commands, "plan", "Plan an incident: now, swaps, chances.")
+def _planning(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
+    """Add a command that plans an incident."""
+    parser = _command(commands, name, text)
     parser.add_argument("incident", metavar="INCIDENT", help="incident file, .toml or .json")
     parser.add_argument("--seed", type=_seed, default=1, help="same seed, same plan (default 1)")
     parser.add_argument(
@@ -116,6 +121,18 @@ def _add_plan(commands: Any) -> None:
         metavar="S",
         help="outer guard for the solver, in seconds; such a plan is not repeatable",
     )
+    return parser
+
+
+def _add_compare(commands: Any) -> None:
+    parser = _planning(
+        commands, "compare", "Plan, simple rules and the best any plan could do, side by side."
+    )
+    parser.set_defaults(run=_run_compare)
+
+
+def _add_plan(commands: Any) -> None:
+    parser = _planning(commands, "plan", "Plan an incident: now, swaps, chances.")
     parser.add_argument(
         "--require-target",
         action="store_true",
@@ -142,18 +159,34 @@ def _add_last(commands: Any) -> None:
     parser.set_defaults(run=_run_last)
 
 
-def _run_plan(arguments: argparse.Namespace) -> int:
+def _plan(arguments: argparse.Namespace) -> Plan:
+    from dataclasses import replace
+
     from planner.files import read_incident
 
     reading = read_incident(arguments.incident)
-    from dataclasses import replace
-
-    from planner.report.result import plan_result
     from planner.workflow import Request, make_plan
 
     request = Request(arguments.seed, arguments.samples, wall_s=arguments.time_limit)
     plan = make_plan(reading.incident, None, request, _progress())
-    plan = replace(plan, warnings=tuple(f"warning: {w}" for w in reading.warnings))
+    return replace(plan, warnings=tuple(f"warning: {w}" for w in reading.warnings))
+
+
+def _run_compare(arguments: argparse.Namespace) -> int:
+    plan = _plan(arguments)
+    from planner.report.comparison import comparison_result
+
+    if not _give_json(arguments.json, lambda: comparison_result(plan)):
+        from planner.report.comparison_text import comparison_text
+
+        sys.stdout.write(comparison_text(plan))
+    return NO_SOLVER_PLAN if plan.is_fallback else DONE
+
+
+def _run_plan(arguments: argparse.Namespace) -> int:
+    plan = _plan(arguments)
+    from planner.report.result import plan_result
+
     if not _give_json(arguments.json, lambda: plan_result(plan)):
         from planner.report.text import view_text
         from planner.report.view import view_of

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from planner.demand import Floats
 from planner.incident import Incident
+from planner.limits import Limit
 from planner.policy import Policy
 from planner.risk import Lasts, Risk
 from planner.solver import StepReport
@@ -28,11 +29,21 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class RuleResult:
-    """What a simple rule gives on the same fresh samples."""
+    """What a simple rule gives on the same fresh samples, and the limit at its options."""
 
     rule: str
     policy: Policy
     risk: Risk
+    lasts: Lasts
+    limit: Limit
+
+
+@dataclass(frozen=True, slots=True)
+class BestPossible:
+    """The best any plan could do with this stock, on the same fresh samples."""
+
+    at_plan_options: Limit
+    at_lowest_options: Limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +72,7 @@ class Plan:
     is_fallback: bool
     risk: Risk
     lasts: Lasts
+    best_possible: BestPossible
     rules: tuple[RuleResult, ...]
     swaps: tuple[Swap, ...]
     chance_out_by: tuple[Floats, Floats]

@@ -5,10 +5,12 @@ They need no solver, so they are also what is left when the solver has nothing.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
+from planner.demand import score_from_time
 from planner.gas import content_l
 from planner.incident import (
     BUILT_IN,
@@ -46,6 +48,130 @@ def triage_order(incident: Incident, state: State) -> Policy:
     take the next cylinder on the list, whoever asks; nothing is kept for anyone.
     """
     return _dealt(incident, state, first_choice)
+
+
+def promised_in_advance(incident: Incident, state: State) -> Policy:
+    """Rule (b): as rule (a), but every cylinder is promised to somebody in advance.
+
+    In the queue's order each gets cylinders that fit and can be carried there, largest first,
+    until they cover first-choice flow to the 90 % point of its need; what is left then is dealt
+    out one by one in the same order. Nobody may take another's.
+    """
+    policy = triage_order(incident, state)
+    cylinders = {c.tag: c for c in incident.all_cylinders}
+    left = [cylinders[tag] for tag in policy.order]
+    sharers = [p for p in queue_order(incident) if policy.option_of(p.tag) is not None]
+    dealt: dict[str, list[str]] = {p.tag: [] for p in sharers}
+    for patient in sharers:
+        wanted = need_at_90_l(incident, state, policy, patient)
+        while wanted > 0:
+            cylinder = _first_fit(incident, state, policy, patient, left)
+            if cylinder is None:
+                break
+            left.remove(cylinder)
+            dealt[patient.tag].append(cylinder.tag)
+            wanted -= usable_l(incident, state, cylinder)
+    is_dealing = True
+    while left and is_dealing:
+        is_dealing = False
+        for patient in sharers:
+            cylinder = _first_fit(incident, state, policy, patient, left)
+            if cylinder is not None:
+                left.remove(cylinder)
+                dealt[patient.tag].append(cylinder.tag)
+                is_dealing = True
+    kit = {p.patient: p for p in policy.promises}
+    promises = tuple(
+        replace(kit.get(tag, Promise(tag)), cylinders=tuple(tags))
+        for tag, tags in dealt.items()
+        if tags or tag in kit
+    )
+    return replace(policy, promises=promises)
+
+
+def need_at_90_l(incident: Incident, state: State, policy: Policy, patient: Patient) -> float:
+    """Return the litres, beyond the first cylinder, that cover the 90 % point of a need.
+
+    From the median start (or now) to the 90 % point of the transfer, no-show and fallback counted,
+    all phases taken to begin.
+    """
+    option = policy.option_of(patient.tag)
+    if option is None:
+        return 0.0
+    begin = max(state.at_min, patient.oxygen_from.p50_min)
+    end = min(transfer_point(incident, patient, 0.9, state.at_min), incident.horizon_min)
+    litres, passed, length = 0.0, 0.0, max(0.0, end - begin)
+    for phase in option.phases:
+        minutes = length - passed if phase.for_min is None else min(phase.for_min, length - passed)
+        litres += phase.flow_lpm * max(0.0, minutes)
+        passed += max(0.0, minutes)
+    first = [
+        usable_l(incident, state, c)
+        for h in policy.hookups if any(x.patient == patient.tag for x in h.lines)
+        for c in incident.all_cylinders if c.tag in h.cylinders
+    ]  # fmt: skip
+    return litres - sum(first)
+
+
+def transfer_point(incident: Incident, patient: Patient, share: float, at_min: float) -> float:
+    """Return the minute by which a share of a patient's transfers fall, given none by ``at_min``.
+
+    Infinite when so many never come.
+    """
+    group = incident.group_of(patient)
+    time, begin = patient.transfer, 0.0
+    if time is None:
+        time, begin = patient.transfer_after_found, patient.oxygen_from.p50_min
+    if time is None:
+        return math.inf
+    no_show = group.no_show_chance if group is not None else 0.0
+    fallback = group.fallback if group is not None else None
+
+    def gone_by(minute: float) -> float:
+        regular = _normal(score_from_time(time, minute - begin))
+        late = 0.0 if fallback is None else _normal(score_from_time(fallback, minute))
+        return (1 - no_show) * regular + no_show * late
+
+    before = gone_by(at_min)
+    if before >= 1:
+        return at_min
+    goal = before + share * (1 - before)
+    low, high = at_min, 1e6
+    if gone_by(high) < goal:
+        return math.inf
+    for _ in range(100):
+        middle = (low + high) / 2
+        low, high = (low, middle) if gone_by(middle) >= goal else (middle, high)
+    return high
+
+
+def _normal(score: float) -> float:
+    return 0.5 * math.erfc(-score / math.sqrt(2))
+
+
+def _first_fit(
+    incident: Incident, state: State, policy: Policy, patient: Patient, left: list[Cylinder]
+) -> Cylinder | None:
+    """Return the first cylinder that fits a patient's regulator and can be carried to it."""
+    option = policy.option_of(patient.tag)
+    held = {h.regulator for h in policy.hookups for x in h.lines if x.patient == patient.tag}
+    held |= {p.regulator for p in policy.promises if p.patient == patient.tag}
+    known = {r.connection for r in incident.all_regulators if r.tag in held}
+    flows = {phase.flow_lpm for phase in option.phases} if option is not None else set()
+    any_of = known or {
+        r.connection for r in incident.all_regulators if flows <= set(r.settings_lpm)
+    }
+    if not known:
+        any_of = any_of | {BUILT_IN}
+    now = {c.tag: c.place for c in state.cylinders}
+    supply = {c.tag: r.place for r in incident.resupply for c in r.cylinders}
+    for cylinder in left:
+        place = now.get(cylinder.tag) or supply[cylinder.tag]
+        fits_valve = cylinder.connection != BUILT_IN or flows <= set(cylinder.settings_lpm)
+        is_near = incident.carry_min(place, patient.place) is not None
+        if cylinder.connection in any_of and fits_valve and is_near:
+            return cylinder
+    return None
 
 
 def lowest_flow(incident: Incident, state: State) -> Policy:
@@ -306,6 +432,7 @@ def _dealt(
 
 
 RULES: Final[tuple[tuple[str, Rule], ...]] = (
-    ("triage order, first-choice flow", triage_order),
-    ("lowest allowed flow for everyone", lowest_flow),
+    ("(a) triage order, first-choice flow", triage_order),
+    ("(b) cylinders promised in advance", promised_in_advance),
+    ("(c) lowest allowed flow for all", lowest_flow),
 )

@@ -16,8 +16,10 @@ from planner.allocation.first import allocate_first
 from planner.demand import sample
 from planner.errors import SolverError
 from planner.incident import Incident
+from planner.limits import best_possible
+from planner.operation.compiling import is_ready
 from planner.operation.judge import Bench
-from planner.plan import Plan, RuleResult, Run
+from planner.plan import BestPossible, Plan, RuleResult, Run
 from planner.policy import Policy
 from planner.risk import chance_out_by, lasts_until, risk_of
 from planner.rules import RULES
@@ -81,6 +83,8 @@ def make_plan(
     begun = time.monotonic()
     state = state if state is not None else initial_state(incident)
     request = request if request is not None else Request()
+    if not is_ready():
+        progress("first run on this machine: compiling the judge, about 20 seconds, once")
     progress("drawing who needs oxygen when")
     choosing = Bench.of(incident, state, sample(incident, state, CHOOSING_SAMPLES, request.seed))
     candidates, steps = _candidates(choosing, request, progress)
@@ -91,11 +95,7 @@ def make_plan(
         incident, state, sample(incident, state, request.samples, request.seed + FRESH)
     )
     outcome = fresh.operate(policy, max_swaps=most_swaps(incident))
-    rules = tuple(
-        RuleResult(name, p, risk_of(incident, p, fresh.operate(p)))
-        for name, p in candidates
-        if name != "plan"
-    )
+    rules = tuple(_rule_result(fresh, name, p) for name, p in candidates if name != "plan")
     minutes = np.arange(state.at_min, incident.horizon_min + STEP_MIN / 2, STEP_MIN)
     seconds = time.monotonic() - begun
     return Plan(
@@ -106,6 +106,7 @@ def make_plan(
         is_fallback=all(name != "plan" for name, _ in candidates),
         risk=risk_of(incident, policy, outcome),
         lasts=lasts_until(incident, state, policy),
+        best_possible=BestPossible(best_possible(fresh, policy), best_possible(fresh)),
         rules=rules,
         swaps=schedule(incident, state, outcome),
         chance_out_by=(minutes, chance_out_by(incident, outcome, minutes)),
@@ -116,6 +117,16 @@ def make_plan(
             request.wall_s is None,
         ),
     )  # fmt: skip
+
+
+def _rule_result(fresh: Bench, name: str, policy: Policy) -> RuleResult:
+    return RuleResult(
+        name,
+        policy,
+        risk_of(fresh.incident, policy, fresh.operate(policy)),
+        lasts_until(fresh.incident, fresh.state, policy),
+        best_possible(fresh, policy),
+    )
 
 
 def _candidates(

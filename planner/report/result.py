@@ -8,6 +8,7 @@ from typing import Any
 from planner.estimate import Estimate
 from planner.files import digest
 from planner.incident import Cylinder, Patient
+from planner.limits import Limit
 from planner.plan import Plan
 from planner.report.facts import (
     assumptions,
@@ -22,8 +23,6 @@ from planner.units import clock
 
 SCHEMA = 1
 NOT_MODELLED = (
-    "best any plan could do with this stock (comes with the judge's limits)",
-    "the rule that promises every cylinder in advance",
     "cylinders kept for Immediates are not chosen yet: the list is open to whoever asks first",
     "resource request and what would help most",
     "a source with several outlets serves one patient",
@@ -61,8 +60,11 @@ def plan_result(plan: Plan) -> dict[str, Any]:
             "everyone": _moment(plan, plan.lasts.everyone_min),
             "immediates": _moment(plan, plan.lasts.immediates_min),
         },
-        "risk": _risk(plan.risk),
-        "best_possible": None,
+        "risk": risk_result(plan.risk),
+        "best_possible": {
+            "at_plan_options": limit_result(plan.best_possible.at_plan_options),
+            "at_lowest_options": limit_result(plan.best_possible.at_lowest_options),
+        },
         "rules": [
             {
                 "rule": row.rule,
@@ -141,11 +143,21 @@ def _chance(estimate: Estimate) -> dict[str, float]:
     return {"chance": estimate.value, "low": estimate.low, "high": estimate.high}
 
 
+def limit_result(limit: Limit) -> dict[str, Any]:
+    """Return the best any plan could do as plain data."""
+    return {
+        "anyone": _chance(limit.anyone),
+        "immediate": _chance(limit.immediate),
+        "immediate_or_delayed": _chance(limit.immediate_or_delayed),
+    }
+
+
 def _value(estimate: Estimate) -> dict[str, float]:
     return {"value": estimate.value, "low": estimate.low, "high": estimate.high}
 
 
-def _risk(risk: Risk) -> dict[str, Any]:
+def risk_result(risk: Risk) -> dict[str, Any]:
+    """Return chances as plain data."""
     return {
         "anyone": _chance(risk.anyone),
         "immediate": _chance(risk.immediate),
