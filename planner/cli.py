@@ -7,8 +7,10 @@ plan within the limits; 130 interrupted.
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -116,6 +118,13 @@ def _planning(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
         help="fresh samples behind every chance reported (default 20000)",
     )
     parser.add_argument(
+        "--effort",
+        type=_effort,
+        default=None,
+        metavar="N",
+        help="how many times the search may judge a policy (default 300); same effort, same plan",
+    )
+    parser.add_argument(
         "--time-limit",
         type=_seconds,
         metavar="S",
@@ -165,10 +174,17 @@ def _plan(arguments: argparse.Namespace) -> Plan:
     from planner.files import read_incident
 
     reading = read_incident(arguments.incident)
-    from planner.workflow import Request, make_plan
+    from planner.workflow import EFFORT, Request, make_plan
 
-    request = Request(arguments.seed, arguments.samples, wall_s=arguments.time_limit)
-    plan = make_plan(reading.incident, None, request, _progress())
+    with _stopped_by_hand() as is_interrupted:
+        request = Request(
+            arguments.seed,
+            arguments.samples,
+            arguments.effort if arguments.effort is not None else EFFORT,
+            wall_s=arguments.time_limit,
+            is_interrupted=is_interrupted,
+        )
+        plan = make_plan(reading.incident, None, request, _progress())
     return replace(plan, warnings=tuple(f"warning: {w}" for w in reading.warnings))
 
 
@@ -180,6 +196,8 @@ def _run_compare(arguments: argparse.Namespace) -> int:
         from planner.report.comparison_text import comparison_text
 
         sys.stdout.write(comparison_text(plan))
+    if plan.is_interrupted:
+        return INTERRUPTED
     return NO_SOLVER_PLAN if plan.is_fallback else DONE
 
 
@@ -192,6 +210,8 @@ def _run_plan(arguments: argparse.Namespace) -> int:
         from planner.report.view import view_of
 
         sys.stdout.write(view_text(view_of(plan)))
+    if plan.is_interrupted:
+        return INTERRUPTED
     if plan.is_fallback:
         return NO_SOLVER_PLAN
     is_missed = plan.risk.anyone.value > plan.incident.target_chance
@@ -285,6 +305,29 @@ def _give_json(target: str | None, make: Callable[[], dict[str, Any]]) -> bool:
     return False
 
 
+@contextmanager
+def _stopped_by_hand() -> Iterator[Callable[[], bool]]:
+    """Turn the first Ctrl-C into "give the best so far"; the second one ends the program."""
+    asked: list[bool] = []
+
+    def ask(number: int, frame: object) -> None:
+        del number, frame
+        asked.append(True)
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        print("stopping; the best plan so far follows", file=sys.stderr)
+
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        signal.signal(signal.SIGINT, ask)
+    except ValueError:  # not in the main thread: nobody presses Ctrl-C there
+        yield lambda: False
+        return
+    try:
+        yield lambda: bool(asked)
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def _progress() -> Callable[[str], None]:
     """Return where progress goes: the error stream when it is a terminal, else nowhere."""
     if not sys.stderr.isatty():
@@ -315,6 +358,10 @@ def _seed(text: str) -> int:
 
 def _samples(text: str) -> int:
     return _whole(text, 100, 1_000_000)
+
+
+def _effort(text: str) -> int:
+    return _whole(text, 0, 1_000_000)
 
 
 def _seconds(text: str) -> float:

@@ -57,6 +57,8 @@ class Plan:
         left when the solver had nothing.
     is_fallback : bool
         The solver had nothing; the best rule's policy is given and labelled.
+    is_interrupted : bool
+        Somebody stopped the search; this is the best it had by then.
     chance_out_by : tuple of arrays
         Minutes, and the chance that anyone has run out by then.
     capped_share : float
@@ -70,6 +72,7 @@ class Plan:
     policy: Policy
     source: str
     is_fallback: bool
+    is_interrupted: bool
     risk: Risk
     lasts: Lasts
     best_possible: BestPossible

@@ -90,10 +90,18 @@ def price_of(incident: Incident, policy: Policy, weights: Weights) -> float:
     return sum(float(weights.step[rows[tag]]) * o.steps for tag, o in policy.options)
 
 
-def objective_samples(outcome: Outcome, weights: Weights, price: float) -> Floats:
-    """Return J by sample: tiers that run out, weighted minutes, and the price of lower levels."""
-    out = outcome.minutes_out > OUT_MIN
-    total = price + weights.minute @ outcome.minutes_out
+def objective_samples(minutes_out: Floats, weights: Weights, price: float) -> Floats:
+    """Return J by sample: tiers that run out, weighted minutes, and the price of lower levels.
+
+    Parameters
+    ----------
+    minutes_out : array (patients, samples)
+    weights : Weights
+    price : float
+        Of the policy's lower levels.
+    """
+    out = minutes_out > OUT_MIN
+    total = price + weights.minute @ minutes_out
     for tier, weight in enumerate(weights.tiers):
         total = total + weight * out[weights.tier <= tier].any(axis=0)
     return np.asarray(total, dtype=np.float64)
@@ -133,7 +141,7 @@ def risk_of(incident: Incident, policy: Policy, outcome: Outcome) -> Risk:
             if shown[row]
         ),
         minutes_out=mean(outcome.minutes_out[weights.tier <= 2].sum(axis=0)),
-        objective=mean(objective_samples(outcome, weights, price)),
+        objective=mean(objective_samples(outcome.minutes_out, weights, price)),
         expectant=chance(_any(out, is_apart)) if is_apart.any() else None,
         still_here=chance(_any(outcome.still_here, weights.tier <= 2)),
         samples=out.shape[1],

@@ -12,18 +12,24 @@ from typing import Final
 
 import numpy as np
 
-from planner.allocation.first import allocate_first
-from planner.demand import sample
-from planner.errors import SolverError
+from planner.allocation.propose import Case, propose
+from planner.allocation.search import Effort, Judge
+from planner.demand import Floats, sample
 from planner.incident import Incident
 from planner.limits import best_possible
 from planner.operation.compiling import is_ready
 from planner.operation.judge import Bench
 from planner.plan import BestPossible, Plan, RuleResult, Run
 from planner.policy import Policy
-from planner.risk import chance_out_by, lasts_until, risk_of
-from planner.rules import RULES
-from planner.solver import Settings, StepReport
+from planner.risk import (
+    chance_out_by,
+    lasts_until,
+    objective_samples,
+    price_of,
+    risk_of,
+    weights_of,
+)
+from planner.solver import Settings
 from planner.state import State, initial_state
 from planner.swaps import most_swaps, schedule
 
@@ -31,8 +37,13 @@ CHOOSING_SAMPLES: Final = 2_000
 FRESH: Final = 1_000_003  # added to the seed for samples that no choice has seen
 STEP_MIN: Final = 10.0  # grid of the chance-out-by-minute series
 LIBRARIES: Final = ("ortools", "numpy", "numba", "oxygen-planner")
+EFFORT: Final = 300
 
 Progress = Callable[[str], None]
+
+
+def _never() -> bool:
+    return False
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +55,22 @@ class Request:
     seed : int
     samples : int
         Fresh samples for everything reported.
+    effort : int
+        Evaluations of the judge that the search may use; 0 leaves step 1 and the rules.
     deterministic_s : float
         Limit of the solver in its own deterministic time.
     wall_s : float or None
         Outer guard by the clock; a plan that it cuts short is marked not repeatable.
+    is_interrupted : callable
+        Asked between evaluations; True ends the search with the best so far.
     """
 
     seed: int = 1
     samples: int = 20_000
+    effort: int = EFFORT
     deterministic_s: float = 5.0
     wall_s: float | None = None
+    is_interrupted: Callable[[], bool] = _never
 
 
 def make_plan(
@@ -86,37 +103,69 @@ def make_plan(
     if not is_ready():
         progress("first run on this machine: compiling the judge, about 20 seconds, once")
     progress("drawing who needs oxygen when")
-    choosing = Bench.of(incident, state, sample(incident, state, CHOOSING_SAMPLES, request.seed))
-    candidates, steps = _candidates(choosing, request, progress)
-    progress("choosing")
-    source, policy = _best(choosing, candidates)
+    needs = sample(incident, state, CHOOSING_SAMPLES, request.seed)
+    is_late = _guard(begun, request.wall_s)
+    effort = Effort(
+        request.effort,
+        CHOOSING_SAMPLES,
+        request.seed,
+        lambda: is_late() or request.is_interrupted(),
+    )
+    settings = Settings(request.seed, request.deterministic_s, request.wall_s)
+    judge = judge_on(Bench.of(incident, state, needs))
+    proposal = propose(Case(incident, state, needs, judge), settings, effort, progress)
     progress("judging on fresh samples")
     fresh = Bench.of(
         incident, state, sample(incident, state, request.samples, request.seed + FRESH)
     )
+    policy = proposal.policy
     outcome = fresh.operate(policy, max_swaps=most_swaps(incident))
-    rules = tuple(_rule_result(fresh, name, p) for name, p in candidates if name != "plan")
     minutes = np.arange(state.at_min, incident.horizon_min + STEP_MIN / 2, STEP_MIN)
-    seconds = time.monotonic() - begun
+    best = BestPossible(best_possible(fresh, policy), best_possible(fresh))
+    rules = tuple(_rule_result(fresh, name, p) for name, p in proposal.rules)
     return Plan(
         incident=incident,
         state=state,
         policy=policy,
-        source=source,
-        is_fallback=all(name != "plan" for name, _ in candidates),
+        source=proposal.source,
+        is_fallback=proposal.is_fallback,
+        is_interrupted=request.is_interrupted(),
         risk=risk_of(incident, policy, outcome),
         lasts=lasts_until(incident, state, policy),
-        best_possible=BestPossible(best_possible(fresh, policy), best_possible(fresh)),
+        best_possible=best,
         rules=rules,
         swaps=schedule(incident, state, outcome),
         chance_out_by=(minutes, chance_out_by(incident, outcome, minutes)),
         capped_share=fresh.needs.capped_share,
-        solver=steps,
+        solver=proposal.steps,
         run=Run(
-            request.seed, request.samples, _versions(), seconds, os.cpu_count() or 1,
-            request.wall_s is None,
+            request.seed,
+            request.samples,
+            _versions(),
+            time.monotonic() - begun,
+            os.cpu_count() or 1,
+            request.wall_s is None and proposal.is_finished,
         ),
-    )  # fmt: skip
+    )
+
+
+def judge_on(bench: Bench) -> Judge:
+    """Return the judge as the allocation sees it: from a policy and a span of samples to J."""
+    weights = weights_of(bench.incident)
+
+    def judge(policy: Policy, first: int, last: int) -> Floats:
+        price = price_of(bench.incident, policy, weights)
+        return objective_samples(bench.minutes_out(policy, first, last), weights, price)
+
+    return judge
+
+
+def _guard(begun: float, wall_s: float | None) -> Callable[[], bool]:
+    """Return whether the outer guard by the clock has run out."""
+    if wall_s is None:
+        return _never
+    end = begun + wall_s
+    return lambda: time.monotonic() > end
 
 
 def _rule_result(fresh: Bench, name: str, policy: Policy) -> RuleResult:
@@ -127,36 +176,6 @@ def _rule_result(fresh: Bench, name: str, policy: Policy) -> RuleResult:
         lasts_until(fresh.incident, fresh.state, policy),
         best_possible(fresh, policy),
     )
-
-
-def _candidates(
-    bench: Bench, request: Request, progress: Progress
-) -> tuple[list[tuple[str, Policy]], tuple[StepReport, ...]]:
-    """Return the solver's policy, if it has one, and the simple rules' policies."""
-    rules = [(name, rule(bench.incident, bench.state)) for name, rule in RULES]
-    progress("allocating")
-    begun = time.monotonic()
-    settings = Settings(request.seed, request.deterministic_s, request.wall_s)
-    try:
-        policy, solved = allocate_first(bench.incident, bench.state, bench.needs, settings)
-    except SolverError as error:
-        seconds = time.monotonic() - begun
-        report = StepReport("first allocation", str(error), None, None, None, 0, seconds)
-        return rules, (report,)
-    seconds = time.monotonic() - begun
-    report = StepReport(
-        "first allocation", solved.status, solved.bound, solved.objective, solved.gap, 0, seconds
-    )
-    return [("plan", policy), *rules], (report,)
-
-
-def _best(bench: Bench, candidates: list[tuple[str, Policy]]) -> tuple[str, Policy]:
-    """Return the candidate with the lowest J on the choosing samples; the first of equals."""
-    judged = [
-        risk_of(bench.incident, policy, bench.operate(policy)).objective.value
-        for _, policy in candidates
-    ]
-    return candidates[int(np.argmin(judged))]
 
 
 def _versions() -> dict[str, str]:

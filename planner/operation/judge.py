@@ -69,6 +69,7 @@ from planner.operation.world import (
 from planner.policy import Policy
 from planner.state import State
 
+SMALL_SPAN = 200  # samples not worth a second thread
 USED_L, IN_PLACE_L, WITH_PATIENTS_L, TAKEN_OFF_L, SUPPLIED_L = range(5)
 
 
@@ -204,6 +205,16 @@ class Bench:
         scene = scene_of(incident, state, names)
         return cls(incident, state, needs, names, scene, draws_of(incident, state, needs))
 
+    def minutes_out(self, policy: Policy, first: int, last: int) -> Floats:
+        """Return minutes out of samples ``first`` to ``last`` only, (patients, last - first).
+
+        For a search that gives up on a policy after a few samples.
+        """
+        moves = moves_of(self.incident, self.state, policy, self.names)
+        tally = _blank(self.scene.place.size, self.needs.num_samples, 0)
+        _run_all(world_of(self.scene, moves), self.draws, tally, (first, last), 0)
+        return tally.minutes_out[:, first:last]
+
     def operate(self, policy: Policy, *, max_swaps: int = 0, num_threads: int = 0) -> Outcome:
         """Operate a policy on all samples.
 
@@ -216,20 +227,9 @@ class Bench:
             0: as many as there are cores. The result does not depend on it.
         """
         moves = moves_of(self.incident, self.state, policy, self.names)
-        world = world_of(self.scene, moves)
         tally = _blank(self.scene.place.size, self.needs.num_samples, max_swaps)
-        threads = num_threads or os.cpu_count() or 1
-        cuts = np.linspace(0, self.needs.num_samples, threads + 1).astype(int)
-        if threads == 1 or self.needs.num_samples < 200:
-            _run(world, self.draws, tally, 0, self.needs.num_samples)
-        else:
-            with ThreadPoolExecutor(threads) as pool:
-                parts = [
-                    pool.submit(_run, copy_of(world), self.draws, tally, int(a), int(b))
-                    for a, b in pairwise(cuts)
-                ]
-                for part in parts:
-                    part.result()
+        span = (0, self.needs.num_samples)
+        _run_all(world_of(self.scene, moves), self.draws, tally, span, num_threads)
         return _outcome(tally, moves, max_swaps)
 
 
@@ -243,6 +243,24 @@ def operate(
     Outcome
     """
     return Bench.of(incident, state, needs).operate(policy, max_swaps=max_swaps)
+
+
+def _run_all(
+    world: World, draws: Draws, tally: Tally, span: tuple[int, int], num_threads: int
+) -> None:
+    """Operate a span of samples on several threads; each sample is its own."""
+    threads = num_threads or os.cpu_count() or 1
+    if threads == 1 or span[1] - span[0] < SMALL_SPAN:
+        _run(world, draws, tally, *span)
+        return
+    cuts = np.linspace(span[0], span[1], threads + 1).astype(int)
+    with ThreadPoolExecutor(threads) as pool:
+        parts = [
+            pool.submit(_run, copy_of(world), draws, tally, int(a), int(b))
+            for a, b in pairwise(cuts)
+        ]
+        for part in parts:
+            part.result()
 
 
 def _blank(num_patients: int, num_samples: int, max_swaps: int) -> Tally:

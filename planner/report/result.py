@@ -23,7 +23,6 @@ from planner.units import clock
 
 SCHEMA = 1
 NOT_MODELLED = (
-    "cylinders kept for Immediates are not chosen yet: the list is open to whoever asks first",
     "resource request and what would help most",
     "a source with several outlets serves one patient",
 )

@@ -1,0 +1,118 @@
+"""propose: step 1 by the solver, step 2 by a search judged by operation; rules among the starts."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.allocation.first import allocate_first
+from planner.allocation.search import Effort, Judge, Search
+from planner.allocation.sketch import Board, plain_sketch, sketch_of
+from planner.demand import Needs
+from planner.errors import SolverError
+from planner.incident import Incident
+from planner.policy import Policy
+from planner.rules import RULES
+from planner.solver import Settings, StepReport
+from planner.state import State
+
+PLAN = "plan"
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """The policy with the lowest J on the choosing samples, and where it comes from.
+
+    ``source`` is ``"plan"`` or the name of the simple rule that nothing was better than;
+    ``is_fallback`` says that the solver had nothing to read.
+    """
+
+    policy: Policy
+    source: str
+    rules: tuple[tuple[str, Policy], ...]
+    steps: tuple[StepReport, ...]
+    is_fallback: bool
+    is_finished: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What is proposed for: incident, state, choosing samples, and the judge on them."""
+
+    incident: Incident
+    state: State
+    needs: Needs
+    judge: Judge
+
+
+def propose(
+    case: Case, settings: Settings, effort: Effort, progress: Callable[[str], None]
+) -> Proposal:
+    """Return the best policy found.
+
+    Parameters
+    ----------
+    case : Case
+    settings : Settings
+        Of the solver in step 1.
+    effort : Effort
+        Of the search in step 2.
+    progress : callable
+        Told in a few words what is being done.
+
+    Returns
+    -------
+    Proposal
+        Never worse in J, on the choosing samples, than any simple rule.
+    """
+    rules = tuple((name, rule(case.incident, case.state)) for name, rule in RULES)
+    candidates = list(rules)
+    progress("allocating: who gets what now")
+    first, report = _step_one(case, settings)
+    steps = [report]
+    is_finished = True
+    if first is not None:
+        candidates.insert(0, (PLAN, first))
+        progress("searching: options, first cylinders, the list, what is kept")
+        begun = time.monotonic()
+        board = Board.of(case.incident, case.state)
+        starts = [sketch_of(board, policy) for _, policy in candidates]
+        found = Search(board, case.judge, effort).run([*starts, plain_sketch(board)])
+        candidates.insert(0, (PLAN, found.policy))
+        is_finished = not effort.is_stopped()
+        status = "finished" if found.is_finished else "effort spent"
+        steps.append(
+            StepReport(
+                "search judged by operation (no bound)",
+                status if is_finished else "stopped",
+                None,
+                float(np.mean(found.objective)),
+                None,
+                round(found.evaluations),
+                time.monotonic() - begun,
+            )
+        )
+    source, policy = _best(case, candidates, effort.samples)
+    return Proposal(policy, source, rules, tuple(steps), first is None, is_finished)
+
+
+def _step_one(case: Case, settings: Settings) -> tuple[Policy | None, StepReport]:
+    begun = time.monotonic()
+    name = "first allocation"
+    try:
+        policy, solved = allocate_first(case.incident, case.state, case.needs, settings)
+    except SolverError as error:
+        seconds = time.monotonic() - begun
+        return None, StepReport(name, str(error), None, None, None, 0, seconds)
+    seconds = time.monotonic() - begun
+    report = StepReport(name, solved.status, solved.bound, solved.objective, solved.gap, 0, seconds)
+    return policy, report
+
+
+def _best(case: Case, candidates: list[tuple[str, Policy]], num_samples: int) -> tuple[str, Policy]:
+    """Return the candidate with the lowest J on the choosing samples; the first of equals."""
+    judged = [float(np.mean(case.judge(policy, 0, num_samples))) for _, policy in candidates]
+    return candidates[int(np.argmin(judged))]

@@ -1,0 +1,182 @@
+"""A policy in the making: a few choices from which a whole policy follows.
+
+The search changes choices, never policies, and every sketch deals out into a policy that a crew
+can follow: kit is dealt from the shelf, so nothing is given out twice or from afar.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from planner.incident import Incident, Option, Patient, Triage
+from planner.oxygen_options import options_of
+from planner.policy import KeptFor, Policy, Promise
+from planner.rules import Shelf, default_order, going_on_option, queue_order, usable_l
+from planner.state import Hookup, State
+
+
+@dataclass(frozen=True, slots=True)
+class Stack:
+    """Cylinders that are alike: same size, connection, gauge, place."""
+
+    tags: tuple[str, ...]
+    connection: str
+    usable_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """What the choices are about, gathered once."""
+
+    incident: Incident
+    state: State
+    people: tuple[Patient, ...]
+    options: dict[str, tuple[Option, ...]]
+    going_on: dict[str, Hookup]
+    awaited: frozenset[str]
+    stacks: tuple[Stack, ...]
+
+    @classmethod
+    def of(cls, incident: Incident, state: State) -> Board:
+        """Gather who may get what, and the stacks of cylinders in the default order."""
+        status = {p.tag: p.status for p in state.patients}
+        going_on = {line.patient: h for h in state.hookups for line in h.lines}
+        options: dict[str, tuple[Option, ...]] = {}
+        people = []
+        for patient in queue_order(incident):
+            allowed = options_of(incident, patient)
+            if not allowed or status[patient.tag] in {"gone", "dead"}:
+                continue
+            if patient.tag in going_on:
+                allowed = (going_on_option(going_on[patient.tag], patient, allowed),)
+            options[patient.tag] = allowed
+            people.append(patient)
+        return cls(
+            incident,
+            state,
+            tuple(people),
+            options,
+            going_on,
+            frozenset(tag for tag in options if status[tag] == "unknown"),
+            _stacks(incident, state),
+        )
+
+
+def _stacks(incident: Incident, state: State) -> tuple[Stack, ...]:
+    cylinders = {c.tag: c for c in incident.all_cylinders}
+    places = {c.tag: c.place for c in state.cylinders}
+    rows: dict[tuple[object, ...], list[str]] = {}
+    for tag in default_order(incident, state):
+        c = cylinders[tag]
+        key = (c.connection, c.water_volume_l, c.gauge.psi, c.read_at.c, places.get(tag))
+        rows.setdefault(key, []).append(tag)
+    firsts = {key: cylinders[tags[0]] for key, tags in rows.items()}
+    return tuple(
+        Stack(tuple(tags), firsts[key].connection, usable_l(incident, state, firsts[key]))
+        for key, tags in rows.items()
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Sketch:
+    """The choices.
+
+    Parameters
+    ----------
+    options : tuple of int
+        Option by person, as a number into what is allowed.
+    deal : tuple of int
+        Who is dealt kit before whom; people's numbers.
+    first : tuple of int
+        Stack that somebody's first cylinder is taken from; -1: the first that fits.
+    is_held_back : tuple of bool
+        No kit now: somebody there waits, somebody awaited has no promise.
+    order : tuple of int
+        Stacks in the order of the printed list.
+    kept_for : tuple of KeptFor
+    """
+
+    options: tuple[int, ...]
+    deal: tuple[int, ...]
+    first: tuple[int, ...]
+    is_held_back: tuple[bool, ...]
+    order: tuple[int, ...]
+    kept_for: tuple[KeptFor, ...] = ()
+
+
+def plain_sketch(board: Board, options: tuple[int, ...] | None = None) -> Sketch:
+    """Return the sketch of rule (a): first options, who is there first, default list."""
+    count = len(board.people)
+    deal = sorted(range(count), key=lambda k: board.people[k].tag in board.awaited)
+    return Sketch(
+        options if options is not None else (0,) * count,
+        tuple(deal),
+        (-1,) * count,
+        (False,) * count,
+        tuple(range(len(board.stacks))),
+    )
+
+
+def sketch_of(board: Board, policy: Policy) -> Sketch:
+    """Return the sketch nearest to a policy: its options, and its first cylinders dealt first."""
+    chosen = dict(policy.options)
+    options = tuple(
+        board.options[p.tag].index(chosen[p.tag])
+        if p.tag in chosen and chosen[p.tag] in board.options[p.tag]
+        else 0
+        for p in board.people
+    )
+    stack_of = {tag: k for k, stack in enumerate(board.stacks) for tag in stack.tags}
+    hookups = {x.patient: h.cylinders[0] for h in policy.hookups for x in h.lines}
+    promised = {p.patient for p in policy.promises}
+    first = tuple(stack_of.get(hookups.get(p.tag, ""), -1) for p in board.people)
+    served = [p.tag in hookups or p.tag in promised for p in board.people]
+    plain = plain_sketch(board, options)
+    deal = tuple(sorted(plain.deal, key=lambda k: not served[k]))
+    return replace(plain, first=first, deal=deal, kept_for=policy.kept_for)
+
+
+def policy_of(board: Board, sketch: Sketch) -> Policy:
+    """Deal a sketch out into a policy."""
+    shelf = Shelf.of(board.incident, board.state)
+    default = shelf.cylinders
+    hookups: list[Hookup] = []
+    promises: list[Promise] = []
+    chosen: dict[str, Option] = {}
+    for number in sketch.deal:
+        patient = board.people[number]
+        option = board.options[patient.tag][sketch.options[number]]
+        chosen[patient.tag] = option
+        if patient.tag in board.going_on:
+            hookups.append(board.going_on[patient.tag])
+        elif sketch.is_held_back[number]:
+            continue
+        elif patient.tag in board.awaited:
+            promise = shelf.promise(patient, option)
+            if promise is not None:
+                promises.append(promise)
+        else:
+            stack = board.stacks[sketch.first[number]].tags if sketch.first[number] >= 0 else ()
+            wanted = [tag for tag in default if tag in stack]
+            shelf.cylinders = wanted + [tag for tag in default if tag not in stack]
+            hookup = shelf.hookup(patient, option)
+            if hookup is not None:
+                hookups.append(hookup)
+                default = [tag for tag in default if tag not in hookup.cylinders]
+    taken = {tag for hookup in hookups for tag in hookup.cylinders}
+    listed = (tag for k in sketch.order for tag in board.stacks[k].tags)
+    return Policy(
+        hookups=tuple(hookups),
+        options=tuple((p.tag, chosen[p.tag]) for p in board.people),
+        order=tuple(tag for tag in listed if tag not in taken),
+        promises=tuple(promises),
+        kept_for=sketch.kept_for,
+    )
+
+
+def categories_kept(board: Board) -> tuple[Triage, ...]:
+    """Return the categories that something may be kept for: those with a lower one beside them."""
+    there = {p.triage for p in board.people}
+    wanted: tuple[Triage, ...] = ("immediate", "delayed")
+    lower = {"immediate": {"delayed", "minimal", "expectant"}, "delayed": {"minimal", "expectant"}}
+    return tuple(t for t in wanted if t in there and lower[t] & there)
