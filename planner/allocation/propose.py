@@ -83,11 +83,10 @@ def propose(
         found = Search(board, case.judge, effort).run([*starts, plain_sketch(board)])
         candidates.insert(0, (PLAN, found.policy))
         is_finished = not effort.is_stopped()
-        status = "finished" if found.is_finished else "effort spent"
         steps.append(
             StepReport(
                 "search judged by operation (no bound)",
-                status if is_finished else "stopped",
+                "effort spent" if is_finished else "stopped",
                 None,
                 float(np.mean(found.objective)),
                 None,

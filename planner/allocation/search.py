@@ -24,6 +24,7 @@ Judge = Callable[[Policy, int, int], Floats]
 SPANS: Final = (0.1, 0.3, 1.0)  # shares of the samples after which a change may be given up
 DOUBT: Final = 1.5  # standard errors; small: more changes tried, a few good ones lost
 MAX_KEPT: Final = 8
+KICKS: Final = 3
 ENOUGH: Final = 1e-12  # a change must be better by more than float noise
 
 
@@ -57,7 +58,6 @@ class Found:
     policy: Policy
     objective: Floats
     evaluations: float
-    is_finished: bool
 
 
 class Search:
@@ -70,14 +70,31 @@ class Search:
         self.random = stream(effort.seed, "search", "")
 
     def run(self, starts: list[Sketch]) -> Found:
-        """Improve the best of the starts until nothing helps or the effort is spent."""
-        best = self._best_of(starts)
+        """Improve the best of the starts, then kick the best about, until the effort is spent."""
+        best = self._descended(self._best_of(starts))
         while self._may_go_on():
-            improved = self._pass(best)
-            if improved is best:
+            self.seen.clear()
+            there = self._descended(self._judged(self._kicked(best.sketch)))
+            if np.mean(there.objective) < np.mean(best.objective) - ENOUGH:
+                best = there
+        return replace(best, evaluations=self.spent)
+
+    def _descended(self, found: Found) -> Found:
+        """Improve until a whole pass brings nothing."""
+        while self._may_go_on():
+            improved = self._pass(found)
+            if improved is found:
                 break
-            best = improved
-        return replace(best, evaluations=self.spent, is_finished=self._may_go_on())
+            found = improved
+        return found
+
+    def _kicked(self, sketch: Sketch) -> Sketch:
+        """Make a few choices at random, to get out of a local optimum."""
+        for _ in range(KICKS):
+            changes = list(neighbours(self.board, sketch))
+            if changes:
+                sketch = changes[int(self.random.integers(len(changes)))](sketch)
+        return sketch
 
     def _may_go_on(self) -> bool:
         return self.spent < self.effort.evaluations and not self.effort.is_stopped()
@@ -90,7 +107,7 @@ class Search:
         policy = policy_of(self.board, sketch)
         self.seen.add(policy)
         self.spent += 1.0
-        return Found(sketch, policy, self.judge(policy, 0, self.effort.samples), 0.0, False)
+        return Found(sketch, policy, self.judge(policy, 0, self.effort.samples), 0.0)
 
     def _pass(self, best: Found) -> Found:
         """Try every change once, in random order; keep each that is better."""
@@ -121,7 +138,7 @@ class Search:
             if mean > DOUBT * spread / np.sqrt(last):
                 return None
         if mean < -ENOUGH:
-            return Found(sketch, policy, np.concatenate(parts), 0.0, False)
+            return Found(sketch, policy, np.concatenate(parts), 0.0)
         return None
 
 
