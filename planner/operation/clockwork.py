@@ -15,6 +15,7 @@ from planner.operation.world import (
     FLOW,
     HELP_AT,
     HELP_COUNT,
+    HELP_NEXT,
     HELP_PLACE,
     IS_AWAITED,
     IS_OUT,
@@ -97,3 +98,4 @@ def expect_help(w: World, join: float, q: int) -> None:
             w.f[HELP_AT, w.i[HELP_COUNT, 0]] = minute
             w.i[HELP_PLACE, w.i[HELP_COUNT, 0]] = q
             w.i[HELP_COUNT, 0] += 1
+            w.f[HELP_NEXT, 0] = min(w.f[HELP_NEXT, 0], minute)

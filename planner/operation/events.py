@@ -38,12 +38,15 @@ from planner.operation.world import (
     FLOW,
     GAP_MIN,
     HANDS,
+    HAS_BAGS,
     HELP_AT,
     HELP_COUNT,
+    HELP_NEXT,
     HELP_PLACE,
     HORIZON_MIN,
     INSTANT,
     IS_AWAITED,
+    IS_HOPEFUL,
     IS_NEED_FIRST,
     IS_OUT,
     KEYS,
@@ -61,6 +64,8 @@ from planner.operation.world import (
     NUM_RESPONDERS,
     NUM_SWAPS,
     NUM_WAITING,
+    OPEN_FROM,
+    ORDER_FROM,
     OUT_SINCE,
     PHASE,
     PHASE_CHANCE,
@@ -142,7 +147,7 @@ def apply_events(w: World, size: int, t: float) -> None:
         i = w.i[AFFECTED, k]
         if w.i[IS_AWAITED, i] and w.f[CALLED_OFF, i] <= t + INSTANT:
             w.i[IS_AWAITED, i] = 0
-            w.i[NEWS, 0] += 1
+            tell_news(w)
             _call_off(w, i, t)
     for k in range(size):
         change_phases(w, w.i[AFFECTED, k], t)
@@ -154,31 +159,42 @@ def apply_events(w: World, size: int, t: float) -> None:
 @inlined
 def _next_help(w: World, t: float) -> float:
     """Return the next minute at which somebody who waits might be served after all."""
-    soon, after = np.inf, t + INSTANT
+    soon, after = w.f[HELP_NEXT, 0], t + INSTANT
+    if not w.i[IS_HOPEFUL, 0]:
+        return float(soon)
     for h in range(w.i[SIZES, NUM_RESPONDERS]):
         if w.f[RESPONDER_FROM, h] > after:
             soon = min(soon, w.f[RESPONDER_FROM, h])
     for k in range(w.i[SIZES, NUM_SWAPS]):
         if w.f[SWAP_END, k] > after:
             soon = min(soon, w.f[SWAP_END, k])
-    for k in range(w.i[HELP_COUNT, 0]):
-        if w.f[HELP_AT, k] > after:
-            soon = min(soon, w.f[HELP_AT, k])
     return float(soon)
 
 
 @inlined
 def take_news(w: World, t: float) -> None:
     """Strike out help that is there by now; whoever found nothing may look again."""
+    if w.f[HELP_NEXT, 0] > t + INSTANT:
+        return
+    tell_news(w)
+    soon = np.inf
     k = 0
     while k < w.i[HELP_COUNT, 0]:
         if w.f[HELP_AT, k] <= t + INSTANT:
             w.i[HELP_COUNT, 0] -= 1
             w.f[HELP_AT, k] = w.f[HELP_AT, w.i[HELP_COUNT, 0]]
             w.i[HELP_PLACE, k] = w.i[HELP_PLACE, w.i[HELP_COUNT, 0]]
-            w.i[NEWS, 0] += 1
         else:
+            soon = min(soon, w.f[HELP_AT, k])
             k += 1
+    w.f[HELP_NEXT, 0] = soon
+
+
+@inlined
+def tell_news(w: World) -> None:
+    """Note that there may be supply that was not there before."""
+    w.i[NEWS, 0] += 1
+    w.i[IS_HOPEFUL, 0] = 1
 
 
 @compiled
@@ -188,7 +204,7 @@ def transfer(w: World, i: int, t: float) -> None:
     end_buffer(w, i, t)
     end_out(w, i, t)
     w.i[STATUS, i] = TRANSFERRED
-    w.i[NEWS, 0] += 1
+    tell_news(w)
     if not np.isnan(w.f[SINCE, i]):
         w.f[SINCE, i] = np.nan
         w.i[NUM_WAITING, 0] -= w.i[TAKES_PART, i]
@@ -200,6 +216,7 @@ def transfer(w: World, i: int, t: float) -> None:
     if c >= 0:
         w.i[CYLINDER_STATUS, c] = RESERVE if is_back else GONE
         w.i[CYLINDER_PLACE, c], w.f[CYLINDER_JOIN, c] = q, back
+        w.i[OPEN_FROM, w.i[CONNECTION, c]] = w.i[ORDER_FROM, w.i[CONNECTION, c]]
     if g >= 0:
         w.i[REGULATOR_HOLDER, g] = NONE if is_back else -2
         w.i[REGULATOR_PLACE, g], w.f[REGULATOR_JOIN, g] = q, back
@@ -247,6 +264,7 @@ def find_patient(w: World, i: int, t: float) -> None:
     w.f[SINCE, i] = t
     w.i[IS_OUT, i] = 1
     w.i[NUM_WAITING, 0] += w.i[TAKES_PART, i]
+    w.i[IS_HOPEFUL, 0] = 1
     if w.i[TAKES_PART, i] or w.i[COUNTS_OUT, i]:
         go_out(w, i, t)
     if w.i[IS_AWAITED, i] and w.i[TAKES_PART, i]:
@@ -295,6 +313,7 @@ def mark_due(w: World, i: int, t: float) -> None:
     if np.isnan(w.f[SINCE, i]):
         w.f[SINCE, i] = t
         w.i[NUM_WAITING, 0] += 1
+        w.i[IS_HOPEFUL, 0] = 1
         plan_ahead(w, i)
     if w.f[RUN_END, i] <= t + INSTANT:
         end_buffer(w, i, t)
@@ -311,7 +330,7 @@ def hands_left(w: World, q: int, t: float) -> int:
     for k in range(w.i[SIZES, NUM_SWAPS]):
         if w.f[SWAP_END, k] > t + INSTANT and w.i[SWAP_PLACE, k] == q:
             hands -= 1
-    for i in range(w.i[SIZES, NUM_PATIENTS]):
+    for i in range(w.i[SIZES, NUM_PATIENTS] if w.i[SIZES, HAS_BAGS] else 0):
         is_there = w.i[PLACE, i] == q and w.i[STATUS, i] == HERE
         if w.i[HANDS, i] and is_there and w.i[DEVICE, i] >= 0 and w.i[CYLINDER, i] >= 0:
             hands -= w.i[HANDS, i]
@@ -413,13 +432,24 @@ def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
 
 
 @inlined
-def end_buffers_without_supply(w: World, t: float) -> None:
-    """Put out whoever is due and has no cylinder to go to: the buffer is for hands only."""
-    for i in range(w.i[SIZES, NUM_PATIENTS]):
-        if not w.i[TAKES_PART, i] or not is_running(w, i) or np.isnan(w.f[SINCE, i]):
+def end_buffers_without_supply(w: World, size: int, t: float) -> None:
+    """Put out whoever is due and has no cylinder to go to: the buffer is for hands only.
+
+    Goes through those still waiting in the queue, and notes whether any may be served later for
+    hands or a key alone.
+    """
+    w.i[IS_HOPEFUL, 0] = 0
+    for k in range(size):
+        i = w.i[QUEUE, k]
+        if np.isnan(w.f[SINCE, i]):
             continue
-        c, _ = find_source(w, i, t)
-        if c < 0:
-            settle(w, i, t)
-            end_buffer(w, i, t)
-            go_out(w, i, t)
+        if is_running(w, i):
+            c = NONE
+            if w.i[FAILED_AT, i] != w.i[NEWS, 0]:
+                c, _ = find_source(w, i, t)
+            if c < 0:
+                settle(w, i, t)
+                end_buffer(w, i, t)
+                go_out(w, i, t)
+        if w.i[FAILED_AT, i] != w.i[NEWS, 0]:
+            w.i[IS_HOPEFUL, 0] = 1

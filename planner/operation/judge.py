@@ -51,6 +51,7 @@ from planner.operation.world import (
     FIRST_OUT,
     FROM_CYLINDER_STATUS,
     HORIZON_MIN,
+    IS_HOPEFUL,
     LATE,
     LITRES,
     MINUTES_OUT,
@@ -137,13 +138,15 @@ def _instant(w: World, tally: Tally, s: int, t: float) -> None:
     if w.i[NUM_WAITING, 0] == 0:
         return
     take_news(w, t)
+    if not w.i[IS_HOPEFUL, 0]:
+        return
     waiting = fill_queue(w)
     for k in range(waiting):
         i = w.i[QUEUE, k]
         off, on = serve(w, i, t)
         if on >= 0:
             _log(tally, s, t, i, off, on)
-    end_buffers_without_supply(w, t)
+    end_buffers_without_supply(w, waiting, t)
 
 
 @compiled

@@ -48,9 +48,11 @@ from planner.operation.world import (
     FROM_WASHERS,
     HELP_AT,
     HELP_COUNT,
+    HELP_NEXT,
     HELP_PLACE,
     INSTANT,
     IS_AWAITED,
+    IS_HOPEFUL,
     IS_NEW,
     IS_OUT,
     LATE,
@@ -65,6 +67,8 @@ from planner.operation.world import (
     NUM_REGULATORS,
     NUM_STATIC_HELP,
     NUM_WAITING,
+    OPEN_FROM,
+    ORDER_FROM,
     OUT_SINCE,
     PHASE,
     PHASE_FLOW,
@@ -118,6 +122,11 @@ def begin(w: World, draws: Draws, s: int) -> None:
     w.i[WASHERS, :] = w.i[FROM_WASHERS]
     w.f[HELP_AT, : w.i[SIZES, NUM_STATIC_HELP]] = w.f[STATIC_HELP_AT, : w.i[SIZES, NUM_STATIC_HELP]]
     w.i[HELP_COUNT, 0] = w.i[SIZES, NUM_STATIC_HELP]
+    w.f[HELP_NEXT, 0] = np.inf
+    if w.i[HELP_COUNT, 0] > 0:
+        w.f[HELP_NEXT, 0] = w.f[HELP_AT, 0]  # they are sorted
+    w.i[OPEN_FROM, :] = w.i[ORDER_FROM]
+    w.i[IS_HOPEFUL, 0] = 1
     _expect_supply(w, draws, s)
     w.i[NEWS, 0] = 1
     w.i[FAILED_AT, :] = 0

@@ -34,8 +34,8 @@ from planner.operation.world import (
     NUM_KEPT,
     NUM_PATIENTS,
     NUM_REGULATORS,
+    OPEN_FROM,
     ORDER,
-    ORDER_FROM,
     ORDER_TO,
     OWNER,
     PLACE,
@@ -100,7 +100,7 @@ def is_kept(w: World, i: int, x: int, t: float) -> bool:
         if w.i[KEPT_PLACE, b] >= 0 and w.i[KEPT_PLACE, b] != q:
             continue
         others = -1  # the one it would take
-        for k in range(w.i[ORDER_FROM, x], w.i[ORDER_TO, x]):
+        for k in range(w.i[OPEN_FROM, x], w.i[ORDER_TO, x]):
             c = w.i[ORDER, k]
             if (
                 w.i[OWNER, c] < 0
@@ -113,6 +113,15 @@ def is_kept(w: World, i: int, x: int, t: float) -> bool:
     return False
 
 
+@inlined
+def pass_used(w: World, x: int) -> None:
+    """Move the beginning of a connection's list past what is used up; a return sets it back."""
+    while w.i[OPEN_FROM, x] < w.i[ORDER_TO, x]:
+        if w.i[CYLINDER_STATUS, w.i[ORDER, w.i[OPEN_FROM, x]]] == RESERVE:
+            return
+        w.i[OPEN_FROM, x] += 1
+
+
 @compiled
 def find_cylinder(w: World, i: int, x: int, t: float) -> int:
     """Return the cylinder of a connection that a patient would take now, or -1."""
@@ -120,7 +129,8 @@ def find_cylinder(w: World, i: int, x: int, t: float) -> int:
     if w.i[NEEDS_WASHER, x] and w.i[WASHERS, q] == 0:
         return NONE
     best, best_usable, kept = NONE, 0.0, -1
-    for k in range(w.i[ORDER_FROM, x], w.i[ORDER_TO, x]):
+    pass_used(w, x)
+    for k in range(w.i[OPEN_FROM, x], w.i[ORDER_TO, x]):
         c = w.i[ORDER, k]
         if not is_usable(w, c, t):
             continue

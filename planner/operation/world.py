@@ -18,12 +18,13 @@ import numpy.typing as npt
 
 from planner.operation.arrays import Floats, Ints, Moves, Scene
 
-# Rows of the whole-number table. Those up to AFFECTED change while a sample runs.
+# Rows of the whole-number table. Those up to IS_HOPEFUL change while a sample runs.
 (
     STATUS, IS_OUT, CYLINDER, REGULATOR, DEVICE, PHASE, STOPPED, IS_AWAITED, LATE, QUEUE,
     CYLINDER_STATUS, CYLINDER_PLACE, REGULATOR_HOLDER, REGULATOR_PLACE, DEVICE_HOLDER,
     DEVICE_PLACE, WASHERS, SWAP_PLACE, SWAP_KEY, HELP_COUNT,
     HELP_PLACE, NEWS, FAILED_AT, NUM_WAITING, AFFECTED,
+    OPEN_FROM, IS_HOPEFUL,
     SIZES, PLACE, CATEGORY, NEED, FROM_STATUS, WAS_OUT, PHASES_STOPPED, CONNECTION,
     FROM_CYLINDER_PLACE, CYLINDER_SUPPLY, FROM_CYLINDER_STATUS, REGULATOR_CONNECTION,
     FROM_REGULATOR_PLACE, REGULATOR_SUPPLY, FROM_REGULATOR_HOLDER, FROM_DEVICE_PLACE,
@@ -34,26 +35,26 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
     OWNER, RANK, ORDER, ORDER_FROM, ORDER_TO, KEPT_PLACE, KEPT_CONNECTION, KEPT_CATEGORY,
     KEPT_NUMBER,
     NUM_WHOLE_ROWS,
-) = range(71)  # fmt: skip
+) = range(73)  # fmt: skip
 
 # Columns of the row SIZES.
 (
     NUM_PATIENTS, NUM_CYLINDERS, NUM_REGULATORS, NUM_DEVICES, NUM_PLACES, NUM_RESPONDERS,
     NUM_KEPT, NUM_SWAPS, IS_NEED_FIRST, BUILT_IN_NUMBER, NUM_CONNECTIONS, NUM_STATIC_HELP,
-    NUM_SIZES,
-) = range(13)  # fmt: skip
+    HAS_BAGS, NUM_SIZES,
+) = range(14)  # fmt: skip
 
 # Rows of the floating-point table. Those up to VALVE_FACTOR change with the sample.
 (
     SINCE, OUT_SINCE, FLOW, RUNS_FROM, FIRST_FLOW, NEXT_AT, MINUTES_OUT, FIRST_OUT, USED,
     LITRES, CYLINDER_JOIN, REGULATOR_JOIN, DEVICE_JOIN, SWAP_END, RUN_END, NEXT_PHASE, HELP_AT,
-    START, TRANSFER,
+    HELP_NEXT, START, TRANSFER,
     REGULATOR_FACTOR, VALVE_FACTOR,
     SCALARS, WAITED_SINCE, FLOWED_SINCE, CALLED_OFF, KIT_RETURN, FROM_CYLINDER_JOIN, CHANGE_L,
     RESIDUAL_L, FROM_REGULATOR_JOIN, FROM_DEVICE_JOIN, RESPONDER_FROM, START_FLOW, START_FROM,
     STATIC_HELP_AT,
     NUM_FLOAT_ROWS,
-) = range(36)  # fmt: skip
+) = range(37)  # fmt: skip
 
 # Columns of the row SCALARS.
 AT_MIN, HORIZON_MIN, SWAP_MIN, GAP_MIN = range(4)
@@ -97,6 +98,7 @@ def world_of(scene: Scene, moves: Moves) -> World:
         BUILT_IN_NUMBER: scene.built_in,
         NUM_CONNECTIONS: scene.needs_key.size,
         NUM_STATIC_HELP: help_at.size,
+        HAS_BAGS: int(moves.hands.any()),
     }
     num_places, num_supplies = scene.keys.size, int(scene.cylinder_supply.max(initial=-1)) + 1
     num_supplies = max(num_supplies, int(scene.regulator_supply.max(initial=-1)) + 1)
