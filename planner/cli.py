@@ -122,7 +122,7 @@ def _planning(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
         type=_effort,
         default=None,
         metavar="N",
-        help="how many times the search may judge a policy (default 300); same effort, same plan",
+        help="how often the search may judge (default 25 a person, at most 300)",
     )
     parser.add_argument(
         "--time-limit",
@@ -174,13 +174,13 @@ def _plan(arguments: argparse.Namespace) -> Plan:
     from planner.files import read_incident
 
     reading = read_incident(arguments.incident)
-    from planner.workflow import EFFORT, Request, make_plan
+    from planner.workflow import Request, make_plan
 
     with _stopped_by_hand() as is_interrupted:
         request = Request(
             arguments.seed,
             arguments.samples,
-            arguments.effort if arguments.effort is not None else EFFORT,
+            arguments.effort,
             wall_s=arguments.time_limit,
             is_interrupted=is_interrupted,
         )

@@ -6,7 +6,7 @@ They need no solver, so they are also what is left when the solver has nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -233,6 +233,18 @@ class Shelf:
     devices: list[DeviceUnit]
     washers: dict[str, int]
     keys: dict[str, int]
+    rows: Mapping[str, Cylinder]
+    where: Mapping[str, tuple[str, float]]
+
+    def copy(self) -> Shelf:
+        """Return a shelf to deal from that leaves this one as it is."""
+        return replace(
+            self,
+            cylinders=list(self.cylinders),
+            regulators=list(self.regulators),
+            devices=list(self.devices),
+            washers=dict(self.washers),
+        )
 
     @classmethod
     def of(cls, incident: Incident, state: State) -> Shelf:
@@ -250,6 +262,9 @@ class Shelf:
             [u for u in device_units(incident) if u.tag in free],
             dict(zip(places, washers, strict=True)) if washers is not None else {},
             dict(zip(places, listed, strict=True)) if listed is not None else {},
+            {c.tag: c for c in incident.all_cylinders},
+            {row.tag: (row.place, row.since_min) for row in state.cylinders}
+            | {row.tag: (row.place, row.since_min) for row in (*state.regulators, *state.devices)},
         )
 
     def hookup(self, patient: Patient, option: Option) -> Hookup | None:
@@ -333,9 +348,8 @@ class Shelf:
     def _cylinder(self, patient: Patient, connection: str, option: Option) -> Cylinder | None:
         if not self._can_connect(patient.place, connection):
             return None
-        rows = {c.tag: c for c in self.incident.all_cylinders}
         for tag in self.cylinders:
-            cylinder = rows[tag]
+            cylinder = self.rows[tag]
             if cylinder.connection != connection or not self._is_there(tag, patient.place):
                 continue
             if connection == BUILT_IN and not self._dial_has(cylinder.settings_lpm, option):
@@ -359,21 +373,14 @@ class Shelf:
     def _dial_has(settings: tuple[float, ...], option: Option) -> bool:
         return {phase.flow_lpm for phase in option.phases} <= set(settings)
 
-    def _row(self, tag: str) -> tuple[str, float]:
-        for rows in (self.state.cylinders, self.state.regulators, self.state.devices):
-            for row in rows:
-                if row.tag == tag:
-                    return row.place, row.since_min
-        raise KeyError(tag)
-
     def _place(self, tag: str) -> str:
-        return self._row(tag)[0]
+        return self.where[tag][0]
 
     def _reaches(self, origin: str, place: str) -> bool:
         return self.incident.carry_min(origin, place) is not None
 
     def _is_there(self, tag: str, place: str) -> bool:
-        origin, since = self._row(tag)
+        origin, since = self.where[tag]
         minutes = self.incident.carry_min(origin, place)
         return minutes is not None and since + minutes <= self.state.at_min
 

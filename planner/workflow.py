@@ -19,6 +19,7 @@ from planner.incident import Incident
 from planner.limits import best_possible
 from planner.operation.compiling import is_ready
 from planner.operation.judge import Bench
+from planner.oxygen_options import is_indicated
 from planner.plan import BestPossible, Plan, RuleResult, Run
 from planner.policy import Policy
 from planner.risk import (
@@ -37,7 +38,8 @@ CHOOSING_SAMPLES: Final = 2_000
 FRESH: Final = 1_000_003  # added to the seed for samples that no choice has seen
 STEP_MIN: Final = 10.0  # grid of the chance-out-by-minute series
 LIBRARIES: Final = ("ortools", "numpy", "numba", "oxygen-planner")
-EFFORT: Final = 300
+EFFORT_EACH: Final = 25  # evaluations a person, when the caller does not say
+MOST_EFFORT: Final = 300  # measured: twice as many bring 1 % of J (DEVELOPERS.md)
 
 Progress = Callable[[str], None]
 
@@ -55,8 +57,9 @@ class Request:
     seed : int
     samples : int
         Fresh samples for everything reported.
-    effort : int
-        Evaluations of the judge that the search may use; 0 leaves step 1 and the rules.
+    effort : int or None
+        Evaluations of the judge that the search may use; 0 leaves step 1 and the rules. None: 25
+        for each person who wants oxygen, 300 at most.
     deterministic_s : float
         Limit of the solver in its own deterministic time.
     wall_s : float or None
@@ -67,7 +70,7 @@ class Request:
 
     seed: int = 1
     samples: int = 20_000
-    effort: int = EFFORT
+    effort: int | None = None
     deterministic_s: float = 5.0
     wall_s: float | None = None
     is_interrupted: Callable[[], bool] = _never
@@ -106,7 +109,7 @@ def make_plan(
     needs = sample(incident, state, CHOOSING_SAMPLES, request.seed)
     is_late = _guard(begun, request.wall_s)
     effort = Effort(
-        request.effort,
+        _effort(incident, request),
         CHOOSING_SAMPLES,
         request.seed,
         lambda: is_late() or request.is_interrupted(),
@@ -158,6 +161,13 @@ def judge_on(bench: Bench) -> Judge:
         return objective_samples(bench.minutes_out(policy, first, last), weights, price)
 
     return judge
+
+
+def _effort(incident: Incident, request: Request) -> int:
+    if request.effort is not None:
+        return request.effort
+    people = sum(is_indicated(incident, patient) for patient in incident.patients)
+    return min(MOST_EFFORT, EFFORT_EACH * max(2, people))
 
 
 def _guard(begun: float, wall_s: float | None) -> Callable[[], bool]:

@@ -35,6 +35,7 @@ class Board:
     going_on: dict[str, Hookup]
     awaited: frozenset[str]
     stacks: tuple[Stack, ...]
+    shelf: Shelf
 
     @classmethod
     def of(cls, incident: Incident, state: State) -> Board:
@@ -59,6 +60,7 @@ class Board:
             going_on,
             frozenset(tag for tag in options if status[tag] == "unknown"),
             _stacks(incident, state),
+            Shelf.of(incident, state),
         )
 
 
@@ -138,7 +140,7 @@ def sketch_of(board: Board, policy: Policy) -> Sketch:
 
 def policy_of(board: Board, sketch: Sketch) -> Policy:
     """Deal a sketch out into a policy."""
-    shelf = Shelf.of(board.incident, board.state)
+    shelf = board.shelf.copy()
     default = shelf.cylinders
     hookups: list[Hookup] = []
     promises: list[Promise] = []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -248,6 +249,12 @@ def operate(
     return Bench.of(incident, state, needs).operate(policy, max_swaps=max_swaps)
 
 
+@cache
+def _pool(threads: int) -> ThreadPoolExecutor:
+    """Return threads that wait between judgements; starting them anew took a sixth of a search."""
+    return ThreadPoolExecutor(threads, thread_name_prefix="judge")
+
+
 def _run_all(
     world: World, draws: Draws, tally: Tally, span: tuple[int, int], num_threads: int
 ) -> None:
@@ -257,13 +264,12 @@ def _run_all(
         _run(world, draws, tally, *span)
         return
     cuts = np.linspace(span[0], span[1], threads + 1).astype(int)
-    with ThreadPoolExecutor(threads) as pool:
-        parts = [
-            pool.submit(_run, copy_of(world), draws, tally, int(a), int(b))
-            for a, b in pairwise(cuts)
-        ]
-        for part in parts:
-            part.result()
+    parts = [
+        _pool(threads).submit(_run, copy_of(world), draws, tally, int(a), int(b))
+        for a, b in pairwise(cuts)
+    ]
+    for part in parts:
+        part.result()
 
 
 def _blank(num_patients: int, num_samples: int, max_swaps: int) -> Tally:
