@@ -34,7 +34,9 @@ def chance(hits: npt.NDArray[np.bool_]) -> Estimate:
     z2 = Z975**2 / count
     middle = (share + z2 / 2) / (1 + z2)
     half = Z975 / (1 + z2) * math.sqrt(share * (1 - share) / count + z2 / (4 * count))
-    return Estimate(share, max(0.0, middle - half), min(1.0, middle + half), count)
+    # At a share of 0 or 1 the interval ends there; float noise must not put it inside.
+    low, high = max(0.0, middle - half), min(1.0, middle + half)
+    return Estimate(share, min(low, share), max(high, share), count)
 
 
 def mean(values: npt.NDArray[np.float64]) -> Estimate:
