@@ -92,7 +92,9 @@ class Sketch:
     first : tuple of int
         Stack that somebody's first cylinder is taken from; -1: the first that fits.
     is_held_back : tuple of bool
-        No kit now: somebody there waits, somebody awaited has no promise.
+        Somebody there is dealt kit after all others, somebody awaited has no promise. Nobody
+        there is left waiting beside kit that fits: the gap of a swap counts as no time out, so a
+        search would find that starting a minute late saves litres.
     order : tuple of int
         Stacks in the order of the printed list.
     kept_for : tuple of KeptFor
@@ -145,16 +147,15 @@ def policy_of(board: Board, sketch: Sketch) -> Policy:
     hookups: list[Hookup] = []
     promises: list[Promise] = []
     chosen: dict[str, Option] = {}
-    for number in sketch.deal:
+    for number in sorted(sketch.deal, key=lambda k: sketch.is_held_back[k]):
         patient = board.people[number]
         option = board.options[patient.tag][sketch.options[number]]
         chosen[patient.tag] = option
         if patient.tag in board.going_on:
             hookups.append(board.going_on[patient.tag])
-        elif sketch.is_held_back[number]:
-            continue
         elif patient.tag in board.awaited:
-            promise = shelf.promise(patient, option)
+            is_promised = not sketch.is_held_back[number]
+            promise = shelf.promise(patient, option) if is_promised else None
             if promise is not None:
                 promises.append(promise)
         else:

@@ -10,9 +10,8 @@ from planner.limits import Limit
 from planner.plan import Plan
 from planner.report.result import limit_result, risk_result
 from planner.report.view import Grid
-from planner.report.words import BANNER, chance_in_words, share
+from planner.report.words import BANNER, chance_in_words, share, when
 from planner.risk import Lasts, Risk
-from planner.units import clock
 
 BOUNDS = (
     "Lasts, Imm. last: until when, if nobody is taken away; everyone, Immediates. Any least, "
@@ -132,5 +131,5 @@ def _rows(plan: Plan) -> list[tuple[str, Risk, Lasts, Limit]]:
 
 def _until(plan: Plan, minute: float | None) -> str:
     if minute is None:
-        return f"past {clock(plan.incident.start, plan.incident.horizon_min)}"
-    return clock(plan.incident.start, minute)
+        return f"past {when(plan.incident.start, plan.incident.horizon_min)}"
+    return when(plan.incident.start, minute)

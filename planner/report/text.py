@@ -23,7 +23,10 @@ def view_text(view: View) -> str:
     if view.label:
         lines(console, (view.label, ""))
     lines(console, (view.first_line, view.chance_line, ""))
-    grid(console, view.now)
+    if view.now.rows:
+        grid(console, view.now)
+    else:
+        lines(console, ("Nobody is on oxygen now.", ""))
     if view.waiting.rows:
         grid(console, view.waiting)
     if view.no_oxygen:

@@ -12,7 +12,7 @@ from typing import Any
 from planner.plan import Plan
 from planner.reference import load_cautions
 from planner.report.result import plan_result
-from planner.report.words import BANNER, chance_in_words, counted, joined, percent, share
+from planner.report.words import BANNER, chance_in_words, counted, percent, share, when
 from planner.units import clock
 
 TITLES = {
@@ -94,16 +94,18 @@ def _label(plan: Plan) -> str:
 def first_line(plan: Plan) -> str:
     """Return until when oxygen lasts and the first swap, in clock times."""
     start, lasts = plan.incident.start, plan.lasts
-    horizon = clock(start, plan.incident.horizon_min)
+    horizon = when(start, plan.incident.horizon_min)
     has_immediates = any(row.triage == "immediate" for row in plan.incident.patients)
+    if lasts.everyone_min is not None and lasts.everyone_min <= plan.state.at_min:
+        return "There is not enough for everyone from the start: somebody waits without oxygen now."
     everyone = (
-        f"Oxygen lasts until {clock(start, lasts.everyone_min)} at these flows"
+        f"Oxygen lasts until {when(start, lasts.everyone_min)} at these flows"
         if lasts.everyone_min is not None
         else f"Oxygen lasts past {horizon} at these flows, as far as is planned"
     )
     if has_immediates and lasts.everyone_min is not None:
         until = (
-            f"until {clock(start, lasts.immediates_min)}"
+            f"until {when(start, lasts.immediates_min)}"
             if lasts.immediates_min is not None
             else f"past {horizon}"
         )
@@ -115,7 +117,7 @@ def first_line(plan: Plan) -> str:
     swap = plan.swaps[0]
     doer = f", by {swap.responder}" if swap.responder else ""
     word = "first swap" if swap.off is not None else "first connection"
-    return f"{everyone}; {word} {clock(start, swap.expected_min)}, {swap.patient}{doer}."
+    return f"{everyone}; {word} {when(start, swap.expected_min)}, {swap.patient}{doer}."
 
 
 def chance_line(plan: Plan) -> str:
@@ -136,14 +138,14 @@ def _now(result: dict[str, Any]) -> Grid:
             row["patient"],
             TITLES[row["triage"]],
             row["place"],
-            f"{row['device']} {row['flow_lpm']:g} L/min",
+            f"{row['device']} {row['flow_lpm']:g}",
             row["level"],
             _source(row),
             row["change_by_clock"] or "when found",
         )
         for row in result["now"]
     ]
-    heads = ("Patient", "Triage", "Place", "Device and flow", "Level", "Cylinder", "Change by")
+    heads = ("Patient", "Triage", "Place", "Device, L/min", "Level", "Cylinder", "Change by")
     return Grid("Now", heads, tuple(rows))
 
 
@@ -210,11 +212,13 @@ def kept_for_sentence(plan: Plan) -> str:
     if not plan.policy.kept_for:
         return "Nothing is kept for anyone: whoever is due takes the next one."
     parts = [
-        f"the last {counted(k.num_cylinders, f'{k.connection} cylinder')}"
-        f"{'' if k.place is None else f' at {k.place}'} for {TITLES[k.triage]}s"
+        f"{'anywhere' if k.place is None else f'at {k.place}'} nobody below {TITLES[k.triage]} "
+        f"takes a {k.connection} cylinder unless {counted(k.num_cylinders, 'other')} of that kind "
+        f"{'stays' if k.num_cylinders == 1 else 'stay'} in the reserve"
         for k in plan.policy.kept_for
     ]
-    return f"Keep {joined(parts)}."
+    text = "; ".join(parts)
+    return f"Kept back: {text}."
 
 
 def _beside(plan: Plan) -> Grid:

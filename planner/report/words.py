@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime, timedelta
 from typing import Final
 
 from planner.estimate import Estimate
-from planner.units import Pressure
+from planner.units import Pressure, clock
 
 BANNER: Final = "EXERCISE - NOT FOR PATIENT CARE"
 _FRACTIONS: Final = (
@@ -52,6 +53,15 @@ def share(value: float) -> str:
 def pressure(value: Pressure, *, is_bar: bool) -> str:
     """Return a gauge in the incident's unit, whole psi or bar."""
     return f"{value.bar:.0f} bar" if is_bar else f"{value.psi:.0f} psi"
+
+
+def when(start: datetime, minutes: float) -> str:
+    """Return a clock time cut to the minute; another day is said: ``02:10 (+1 day)``."""
+    later = (start + timedelta(minutes=minutes)).date() - start.date()
+    text = clock(start, minutes)
+    if later.days == 0:
+        return text
+    return f"{text} (+{counted(later.days, 'day')})"
 
 
 def joined(words: Iterable[str]) -> str:
