@@ -152,7 +152,7 @@ def _now(result: dict[str, Any]) -> Grid:
 def _source(row: dict[str, Any]) -> str:
     if row["cylinder"] is not None:
         return f"{row['cylinder']} on {row['regulator'] or 'its own valve'}"
-    return f"{row['regulator']} is promised" if row["regulator"] else "no regulator promised"
+    return f"{row['regulator']} is promised" if row["regulator"] else "nothing promised"
 
 
 def _waiting(result: dict[str, Any]) -> Grid:
@@ -186,13 +186,14 @@ def _swaps(plan: Plan, result: dict[str, Any]) -> Grid:
         for row in result["swaps"]
     )
     heads = ("Clock", "Patient", "Place", "Off", "Onto", "Early-late", "Needed", "By")
-    return Grid("Swaps", heads, rows, frozenset({6}))
+    title = "Swaps (list, D-07: the next one on the list, expected D-07)"
+    return Grid(title, heads, rows, frozenset({6}))
 
 
 def _onto(tag: str | None, number: int) -> str:
     if tag is None:
-        return "next on the list"
-    return tag if number == 1 else f"next on the list, expected {tag}"
+        return "list"
+    return tag if number == 1 else f"list, {tag}"
 
 
 def _span(early: str, late: str) -> str:
@@ -222,16 +223,24 @@ def kept_for_sentence(plan: Plan) -> str:
 
 
 def _beside(plan: Plan) -> Grid:
-    rows = [("This plan", plan.risk)] + [(f"Rule: {r.rule}", r.risk) for r in plan.rules]
-    return Grid(
-        "Beside it",
-        ("", "Anyone runs out", "An Immediate", "Minutes out", "J"),
-        tuple(
-            (
-                name, percent(risk.anyone), percent(risk.immediate),
-                f"{risk.minutes_out.value:.0f}", f"{risk.objective.value:.3f}",
-            )
-            for name, risk in rows
-        ),
-        frozenset({1, 2, 3, 4}),
-    )  # fmt: skip
+    rows = [("This plan", plan.risk)] + [(r.rule, r.risk) for r in plan.rules]
+    best = plan.best_possible
+    limits = (
+        ("Best any plan could do at its options", best.at_plan_options),
+        ("... at the lowest options", best.at_lowest_options),
+    )
+    given = tuple(
+        (
+            name,
+            percent(risk.anyone),
+            percent(risk.immediate),
+            f"{risk.minutes_out.value:.0f}",
+            f"{risk.objective.value:.3f}",
+        )
+        for name, risk in rows
+    )
+    bounds = tuple(
+        (name, percent(limit.anyone), percent(limit.immediate), "", "") for name, limit in limits
+    )
+    heads = ("", "Anyone out", "An Immediate", "Min out", "J")
+    return Grid("Beside it", heads, given + bounds, frozenset({1, 2, 3, 4}))
