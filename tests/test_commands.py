@@ -24,7 +24,6 @@ CONTRACT = {
     "no_oxygen", "waiting", "swaps", "list", "kept_for", "request", "solver", "cylinders",
     "series", "assumptions", "sources", "notes",
 }  # fmt: skip
-pytestmark = pytest.mark.xdist_group("judge")
 
 
 def path(name: str) -> str:

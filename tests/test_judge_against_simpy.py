@@ -53,7 +53,6 @@ def assert_agree(incident: Incident, outcome: Outcome, s: int, other: SimResult)
 
 
 @pytest.mark.parametrize("case", EVERY)
-@pytest.mark.xdist_group("judge")
 def test_every_case_by_hand(case: Case) -> None:
     needs = case.needs()
     outcome = Bench.of(case.incident, case.start, needs).operate(case.policy, max_swaps=60)
@@ -66,7 +65,6 @@ def test_every_case_by_hand(case: Case) -> None:
 
 
 @pytest.mark.parametrize("rich", eight_incidents(), ids=lambda rich: rich.name)
-@pytest.mark.xdist_group("judge")
 def test_eight_incidents_sample_by_sample(rich: Rich) -> None:
     needs = sample(rich.incident, rich.state, SAMPLES, 7)
     outcome = Bench.of(rich.incident, rich.state, needs).operate(rich.policy, max_swaps=120)
@@ -78,7 +76,6 @@ def test_eight_incidents_sample_by_sample(rich: Rich) -> None:
 
 
 @pytest.mark.parametrize("rich", eight_incidents(), ids=lambda rich: rich.name)
-@pytest.mark.xdist_group("judge")
 def test_litres_balance_and_threads(rich: Rich) -> None:
     needs = sample(rich.incident, rich.state, 2000, 8)
     bench = Bench.of(rich.incident, rich.state, needs)

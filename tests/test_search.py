@@ -23,7 +23,6 @@ from planner.workflow import judge_on
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 SAMPLES = 400
 NAMES = ["ulvaren-bowl", "ostrenga-pass", "pelvarra-camp", "drommick-chair"]
-pytestmark = pytest.mark.xdist_group("judge")
 
 
 @cache

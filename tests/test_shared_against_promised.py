@@ -44,7 +44,6 @@ WARM = Temperature(70.0, "F")
 SAMPLES = 20_000
 TARGET = 0.05
 FIRST = {3: (32, 22, 20.7), 6: (71, 40, 36.8), 10: (129, 63, 57.4)}
-pytestmark = pytest.mark.xdist_group("judge")
 
 
 def incident(num_patients: int, num_cylinders: int) -> Incident:
