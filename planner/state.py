@@ -14,6 +14,7 @@ from planner.units import Pressure, Temperature
 
 Status = Literal["unknown", "waiting", "here", "gone", "dead"]
 UNKNOWN: Status = "unknown"
+CylinderStatus = Literal["reserve", "connected", "taken off", "gone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,7 @@ class CylinderNow:
     read_at: Temperature
     place: str
     since_min: float
-    status: Literal["reserve", "connected", "taken off", "gone"] = "reserve"
+    status: CylinderStatus = "reserve"
     is_exact: bool = False
 
 

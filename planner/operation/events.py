@@ -9,6 +9,7 @@ from planner.operation.arrays import (
     GONE,
     HERE,
     NONE,
+    ON_BUILT_IN,
     RESERVE,
     TAKEN_OFF,
     TRANSFERRED,
@@ -409,6 +410,8 @@ def serve(w: World, i: int, t: float) -> tuple[int, int]:
 def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
     """Put a patient on a cylinder: hands busy, key in use, washer used up, flow after the gap."""
     q, x = w.i[PLACE, i], w.i[CONNECTION, c]
+    if w.i[REGULATOR, i] == ON_BUILT_IN and g >= 0:
+        tell_news(w)  # a kept-for row of the built-in valves may lapse
     w.i[CYLINDER, i], w.i[REGULATOR, i], w.i[DEVICE, i] = c, g, d
     w.i[CYLINDER_STATUS, c] = CONNECTED
     w.i[CYLINDER_PLACE, c] = q
