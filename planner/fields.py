@@ -135,16 +135,20 @@ def _place(text: str) -> Field:
     return Field("place", Kind.TEXT, text + " May be left out when there is only one place.")
 
 
-_TAG = Field("tag", Kind.TEXT, "What is written on it. Made up when left out.")
-_TAGS = Field("tags", Kind.TEXTS, "Several tags for identical ones.")
+_TAG = Field("tag", Kind.TEXT, "The tag written on it; when you leave it out, one is made up.")
+_TAGS = Field("tags", Kind.TEXTS, "Several tags in one row, for items that are alike.")
 _COUNT = Field(
-    "count", Kind.WHOLE, "How many identical ones; tags are made up.", low=1, high=MAX_COUNT
+    "count",
+    Kind.WHOLE,
+    "How many there are that are alike; their tags are made up.",
+    low=1,
+    high=MAX_COUNT,
 )
 _SETTINGS = _defaulted(
     "settings_lpm",
     Kind.NUMBERS,
     SETTINGS_LPM,
-    "Click settings of the flow dial.",
+    "The flows that the dial clicks into.",
     unit="L/min",
     low=0.1,
     high=60,
@@ -154,17 +158,23 @@ INCIDENT: Final = Table(
     "incident",
     "Incident",
     (
-        _required("name", Kind.TEXT, "What to call the incident."),
-        _required("start", Kind.CLOCK, "Date and local time of minute 0."),
-        Field("note", Kind.TEXT, "What this incident is for or teaches."),
+        _required("name", Kind.TEXT, "Give the incident a name to tell it by."),
+        _required("start", Kind.CLOCK, "Date and local time tell when minute 0 is."),
+        Field("note", Kind.TEXT, "A line about what this incident is for or teaches."),
         _defaulted(
-            "altitude_m", Kind.NUMBER, 0.0, "Height above sea.", unit="m", low=-430, high=8850
+            "altitude_m",
+            Kind.NUMBER,
+            0.0,
+            "How high above the sea it happens.",
+            unit="m",
+            low=-430,
+            high=8850,
         ),
         _defaulted(
             "air_temperature",
             Kind.TEMPERATURE,
             Temperature(10.0, "C"),
-            "Air temperature where the oxygen is used.",
+            "How cold or warm the air is where the oxygen is used.",
             low=-50,
             high=50,
         ),
@@ -172,7 +182,7 @@ INCIDENT: Final = Table(
             "change_at",
             Kind.PRESSURE,
             Pressure(500.0, "psi"),
-            "Gauge at which a swap is due (common practice, no source).",
+            "The gauge at which a swap is due (common practice, no source).",
             low=0,
             high=1500,
         ),
@@ -188,7 +198,7 @@ INCIDENT: Final = Table(
             "swap_min",
             Kind.NUMBER,
             3.0,
-            "A responder is busy this long.",
+            "How long one swap keeps a responder busy.",
             unit="min",
             low=0,
             high=60,
@@ -197,7 +207,7 @@ INCIDENT: Final = Table(
             "swap_gap_min",
             Kind.NUMBER,
             1.0,
-            "Without flow during a swap.",
+            "How long no oxygen flows during a swap.",
             unit="min",
             low=0,
             high=30,
@@ -206,7 +216,7 @@ INCIDENT: Final = Table(
             "horizon_min",
             Kind.NUMBER,
             480.0,
-            "Planned as far as this.",
+            "How many minutes ahead to plan.",
             unit="min",
             low=1,
             high=WEEK_MIN,
@@ -215,25 +225,39 @@ INCIDENT: Final = Table(
             "target_chance",
             Kind.NUMBER,
             0.05,
-            "Chance of anyone running out to stay under.",
+            "The chance of anyone running out that the plan should stay under.",
             low=0.0001,
             high=0.9999,
         ),
-        _defaulted("contents", Kind.TEXT, "real gas", "How litres are counted.", choices=CONTENTS),
+        _defaulted(
+            "contents",
+            Kind.TEXT,
+            "real gas",
+            "Whether litres are counted by real gas or by the handbook factor.",
+            choices=CONTENTS,
+        ),
         Field(
             "step_down_floor",
             Kind.NUMBER,
-            "Lowest saturation at which reduced and minimum levels may be proposed, in place of "
-            "the protocol rows' own.",
+            "The lowest saturation at which reduced and minimum levels may be proposed, in "
+            "place of the one in each protocol row.",
             unit="%",
             low=50,
             high=100,
         ),
         _defaulted(
-            "protocol", Kind.TEXT, "example", "Name of the protocol table.", choices=("example",)
+            "protocol",
+            Kind.TEXT,
+            "example",
+            "Which protocol table gives the oxygen options.",
+            choices=("example",),
         ),
-        Field("approved_by", Kind.TEXT, "Medical director who approved the protocol as used."),
-        Field("approved_on", Kind.DATE, "Date of that approval."),
+        Field(
+            "approved_by",
+            Kind.TEXT,
+            "The medical director who approved the protocol as it is used here.",
+        ),
+        Field("approved_on", Kind.DATE, "The date of that approval."),
     ),
     key="name",
     is_single=True,
@@ -243,11 +267,14 @@ PLACES: Final = Table(
     "places",
     "Places",
     (
-        _required("name", Kind.TEXT, "Name of the place."),
+        _required(
+            "name", Kind.TEXT, "Give the place a name; patients, kit and people refer to it."
+        ),
         Field(
             "carry_min",
             Kind.CARRY,
-            "Minutes to carry kit to here from there; the way back is the same unless given.",
+            "How many minutes it takes to carry kit to here from each other place; the way back "
+            "takes the same unless that place says otherwise.",
             unit="min",
             low=0,
             high=1440,
@@ -260,10 +287,23 @@ CONNECTED: Final = Table(
     "connected",
     "Already connected",
     (
-        _required("cylinder", Kind.TEXT, "Tag of the cylinder in use."),
-        Field("regulator", Kind.TEXT, "Tag of the regulator; left out for a built-in valve."),
-        _required("device", Kind.TEXT, "Mask or cannula in use."),
-        _required("flow_lpm", Kind.NUMBER, "Dial setting.", unit="L/min", low=0.1, high=60),
+        _required(
+            "cylinder", Kind.TEXT, "Say which cylinder the patient breathes from, by its tag."
+        ),
+        Field(
+            "regulator",
+            Kind.TEXT,
+            "The tag of its regulator; leave it out for a valve that is built in.",
+        ),
+        _required("device", Kind.TEXT, "Say which mask or cannula the patient wears."),
+        _required(
+            "flow_lpm",
+            Kind.NUMBER,
+            "Say which flow is set on the dial.",
+            unit="L/min",
+            low=0.1,
+            high=60,
+        ),
     ),
     is_single=True,
 )
@@ -272,16 +312,30 @@ PHASES: Final = Table(
     "phases",
     "Phases",
     (
-        _required("flow_lpm", Kind.NUMBER, "Dial setting.", unit="L/min", low=0.1, high=60),
+        _required(
+            "flow_lpm",
+            Kind.NUMBER,
+            "Say which flow is set on the dial.",
+            unit="L/min",
+            low=0.1,
+            high=60,
+        ),
         Field(
             "for_min",
             Kind.NUMBER,
-            "For so long; the last phase has none.",
+            "How long this flow runs; the last phase needs no length.",
             unit="min",
             low=0.1,
             high=WEEK_MIN,
         ),
-        _defaulted("chance", Kind.NUMBER, 1.0, "Chance that this phase can begin.", low=0, high=1),
+        _defaulted(
+            "chance",
+            Kind.NUMBER,
+            1.0,
+            "How likely it is that this flow can begin when its time comes.",
+            low=0,
+            high=1,
+        ),
     ),
 )
 
@@ -289,17 +343,27 @@ OPTIONS: Final = Table(
     "options",
     "Oxygen options",
     (
-        _required("device", Kind.TEXT, "Mask or cannula."),
+        _required("device", Kind.TEXT, "Say which mask or cannula this option uses."),
         Field(
             "flow_lpm",
             Kind.NUMBER,
-            "Dial setting, unless phases are given.",
+            "The flow set on the dial; leave it out when you give phases.",
             unit="L/min",
             low=0.1,
             high=60,
         ),
-        _required("level", Kind.TEXT, "First choice, reduced or minimum.", choices=LEVELS),
-        Field("phases", Kind.ROWS, "Flow over time.", table="phases"),
+        _required(
+            "level",
+            Kind.TEXT,
+            "Say whether this is the first choice, a reduced or the minimum level.",
+            choices=LEVELS,
+        ),
+        Field(
+            "phases",
+            Kind.ROWS,
+            "The flows one after the other, when the flow changes over time.",
+            table="phases",
+        ),
     ),
 )
 
@@ -307,18 +371,31 @@ PATIENTS: Final = Table(
     "patients",
     "Patients",
     (
-        _required("tag", Kind.TEXT, "Triage tag; no names."),
-        _required("triage", Kind.TEXT, "SALT category.", choices=TRIAGE),
-        _defaulted("age", Kind.TEXT, "adult", "Decides mask sizes.", choices=AGES),
-        Field("indication", Kind.TEXT, "Row of the protocol table."),
-        Field("spo2", Kind.NUMBER, "Saturation read.", unit="%", low=30, high=100),
-        _defaulted("spo2_reliable", Kind.FLAG, True, "False: no reduction on a number."),
-        _place("Where the patient is."),
+        _required("tag", Kind.TEXT, "Give the number on the triage tag; never write a name here."),
+        _required("triage", Kind.TEXT, "Give the triage category found (SALT).", choices=TRIAGE),
+        _defaulted(
+            "age", Kind.TEXT, "adult", "The age group, which decides the mask size.", choices=AGES
+        ),
+        Field(
+            "indication",
+            Kind.TEXT,
+            "What is wrong, as a row of the protocol table; it gives the oxygen options.",
+        ),
+        Field(
+            "spo2", Kind.NUMBER, "The oxygen saturation as it was read.", unit="%", low=30, high=100
+        ),
+        _defaulted(
+            "spo2_reliable",
+            Kind.FLAG,
+            True,
+            "Say false when the reading cannot be trusted; then it never lowers a flow.",
+        ),
+        _place("The place where the patient is."),
         _defaulted(
             "oxygen_from_min",
             Kind.THREE_POINT,
             (0.0, 0.0, 0.0),
-            "Needs oxygen from.",
+            "When the patient is found, or needs oxygen from.",
             unit="min",
             low=0,
             high=WEEK_MIN,
@@ -326,7 +403,7 @@ PATIENTS: Final = Table(
         Field(
             "transfer_min",
             Kind.THREE_POINT,
-            "Transport's own oxygen takes over.",
+            "When transport takes over with its own oxygen.",
             unit="min",
             low=0,
             high=WEEK_MIN,
@@ -334,17 +411,21 @@ PATIENTS: Final = Table(
         Field(
             "transfer_after_found_min",
             Kind.THREE_POINT,
-            "The same, counted from found.",
+            "When transport takes over, counted from the minute the patient is found.",
             unit="min",
             low=0,
             high=WEEK_MIN,
         ),
-        Field("transfer_group", Kind.TEXT, "Shared transport: late together."),
+        Field(
+            "transfer_group",
+            Kind.TEXT,
+            "The transport shared with others; those who share it are late together.",
+        ),
         _defaulted(
             "chance_needed",
             Kind.NUMBER,
             1.0,
-            "Below 1: not yet found, or may not need it.",
+            "How likely it is that oxygen is needed; below 1 for someone not yet found.",
             low=0.001,
             high=1,
         ),
@@ -352,11 +433,21 @@ PATIENTS: Final = Table(
             "airway_device",
             Kind.FLAG,
             False,
-            "True: a bag-valve-mask holds one responder, not two.",
+            "Say true when an airway device is in: bagging then holds one responder, not two.",
         ),
-        Field("connected", Kind.ROW, "Oxygen already running.", table="connected"),
-        Field("options", Kind.ROWS, "Own options in place of the protocol's.", table="options"),
-        Field("note", Kind.TEXT, "Anything worth printing on the card."),
+        Field(
+            "connected",
+            Kind.ROW,
+            "The oxygen that is already running when the plan begins.",
+            table="connected",
+        ),
+        Field(
+            "options",
+            Kind.ROWS,
+            "Oxygen options for this patient only, in place of those of the protocol.",
+            table="options",
+        ),
+        Field("note", Kind.TEXT, "Anything about the patient that is worth printing on the card."),
     ),
     key="tag",
 )
@@ -365,14 +456,19 @@ TRANSFER_GROUPS: Final = Table(
     "transfer_groups",
     "Transfer groups",
     (
-        _required("name", Kind.TEXT, "Name of the shared transport."),
+        _required("name", Kind.TEXT, "Give the shared transport a name; patients refer to it."),
         _defaulted(
-            "no_show_chance", Kind.NUMBER, 0.0, "Chance that it never comes.", low=0, high=1
+            "no_show_chance",
+            Kind.NUMBER,
+            0.0,
+            "How likely it is that it never comes.",
+            low=0,
+            high=1,
         ),
         Field(
             "fallback_min",
             Kind.THREE_POINT,
-            "Transfer when it never comes, from the start.",
+            "When patients leave in another way if it never comes, counted from the start.",
             unit="min",
             low=0,
             high=WEEK_MIN,
@@ -380,7 +476,7 @@ TRANSFER_GROUPS: Final = Table(
         Field(
             "kit_return_min",
             Kind.NUMBER,
-            "Kit is back after so long; left out: it leaves.",
+            "How long until the kit comes back; leave it out when kit leaves for good.",
             unit="min",
             low=0,
             high=WEEK_MIN,
@@ -393,14 +489,31 @@ _CYLINDER_FIELDS: Final = (
     _TAG,
     _TAGS,
     _COUNT,
-    _required("size", Kind.TEXT, "Row of the cylinder table."),
-    Field("gauge", Kind.PRESSURE, "Gauge as read.", presence=Presence.REQUIRED, low=0, high=3600),
-    Field("read_at", Kind.TEMPERATURE, "Temperature of the cylinder when read.", low=-50, high=60),
-    Field("connection", Kind.TEXT, "Valve connection, where the size allows several."),
+    _required("size", Kind.TEXT, "Say the cylinder size, as the table of sizes calls it."),
+    Field(
+        "gauge",
+        Kind.PRESSURE,
+        "Say what the gauge reads, in psi or bar.",
+        presence=Presence.REQUIRED,
+        low=0,
+        high=3600,
+    ),
+    Field(
+        "read_at",
+        Kind.TEMPERATURE,
+        "How cold or warm the cylinder was when its gauge was read.",
+        low=-50,
+        high=60,
+    ),
+    Field(
+        "connection",
+        Kind.TEXT,
+        "The valve connection, where cylinders of this size come with several.",
+    ),
     Field(
         "water_volume_l",
         Kind.NUMBER,
-        "Water volume, in place of the table's.",
+        "The water volume stamped on it, in place of the one in the table.",
         unit="L",
         low=0.1,
         high=100,
@@ -408,7 +521,7 @@ _CYLINDER_FIELDS: Final = (
     Field(
         "factor_l_per_psi",
         Kind.NUMBER,
-        "Handbook factor, in place of the table's.",
+        "The handbook factor, in place of the one in the table.",
         unit="L/psi",
         low=0.005,
         high=10,
@@ -416,7 +529,7 @@ _CYLINDER_FIELDS: Final = (
     Field(
         "settings_lpm",
         Kind.NUMBERS,
-        "Settings of a built-in valve.",
+        "The flows that the dial of a built-in valve clicks into.",
         unit="L/min",
         low=0.1,
         high=60,
@@ -424,38 +537,49 @@ _CYLINDER_FIELDS: Final = (
 )
 
 CYLINDERS: Final = Table(
-    "cylinders", "Cylinders", (*_CYLINDER_FIELDS, _place("Where it lies.")), key="tag"
+    "cylinders", "Cylinders", (*_CYLINDER_FIELDS, _place("The place where it lies.")), key="tag"
 )
 
 _REGULATOR_FIELDS: Final = (
     _TAG,
     _TAGS,
     _COUNT,
-    _required("connection", Kind.TEXT, "Valve connection that it fits."),
+    _required("connection", Kind.TEXT, "Say which valve connection it fits."),
     _SETTINGS,
-    _defaulted("outlets", Kind.WHOLE, 1, "Outlets with a flow dial of their own.", low=1, high=12),
-)
-
-REGULATORS: Final = Table(
-    "regulators", "Regulators", (*_REGULATOR_FIELDS, _place("Where it lies.")), key="tag"
-)
-
-_DEVICE_FIELDS: Final = (
-    _required("kind", Kind.TEXT, "Mask, cannula or bag-valve-mask."),
-    _defaulted("age", Kind.TEXT, "adult", "Size.", choices=AGES),
-    _defaulted("count", Kind.WHOLE, 1, "How many.", low=1, high=MAX_COUNT),
-)
-
-DEVICES: Final = Table("devices", "Masks and cannulas", (*_DEVICE_FIELDS, _place("Where.")))
-
-_SUNDRY_FIELDS: Final = (
-    _required("kind", Kind.TEXT, "Key or washer.", choices=SUNDRY_KINDS),
     _defaulted(
-        "count", Kind.WHOLE, 1, "How many; 0 says that none is there.", low=0, high=MAX_COUNT
+        "outlets", Kind.WHOLE, 1, "How many outlets have a flow dial of their own.", low=1, high=12
     ),
 )
 
-SUNDRIES: Final = Table("sundries", "Keys and washers", (*_SUNDRY_FIELDS, _place("Where.")))
+REGULATORS: Final = Table(
+    "regulators", "Regulators", (*_REGULATOR_FIELDS, _place("The place where it lies.")), key="tag"
+)
+
+_DEVICE_FIELDS: Final = (
+    _required("kind", Kind.TEXT, "Say what it is: a mask, a cannula or a bag-valve-mask."),
+    _defaulted("age", Kind.TEXT, "adult", "The size that it is, by age group.", choices=AGES),
+    _defaulted("count", Kind.WHOLE, 1, "How many of these there are.", low=1, high=MAX_COUNT),
+)
+
+DEVICES: Final = Table(
+    "devices", "Masks and cannulas", (*_DEVICE_FIELDS, _place("The place where they lie."))
+)
+
+_SUNDRY_FIELDS: Final = (
+    _required("kind", Kind.TEXT, "Say whether these are keys or washers.", choices=SUNDRY_KINDS),
+    _defaulted(
+        "count",
+        Kind.WHOLE,
+        1,
+        "How many of these there are; 0 says that there is none.",
+        low=0,
+        high=MAX_COUNT,
+    ),
+)
+
+SUNDRIES: Final = Table(
+    "sundries", "Keys and washers", (*_SUNDRY_FIELDS, _place("The place where they lie."))
+)
 
 RESPONDERS: Final = Table(
     "responders",
@@ -464,8 +588,16 @@ RESPONDERS: Final = Table(
         _TAG,
         _TAGS,
         _COUNT,
-        _place("Where they work."),
-        _defaulted("from_min", Kind.NUMBER, 0.0, "There from.", unit="min", low=0, high=WEEK_MIN),
+        _place("The place where they work."),
+        _defaulted(
+            "from_min",
+            Kind.NUMBER,
+            0.0,
+            "From which minute on they are there.",
+            unit="min",
+            low=0,
+            high=WEEK_MIN,
+        ),
     ),
     key="tag",
 )
@@ -474,14 +606,30 @@ RESUPPLY: Final = Table(
     "resupply",
     "Resupply",
     (
-        _required("arrive_min", Kind.THREE_POINT, "Arrives.", unit="min", low=0, high=WEEK_MIN),
-        _defaulted(
-            "no_show_chance", Kind.NUMBER, 0.0, "Chance that it never comes.", low=0, high=1
+        _required(
+            "arrive_min",
+            Kind.THREE_POINT,
+            "When the delivery arrives.",
+            unit="min",
+            low=0,
+            high=WEEK_MIN,
         ),
-        _place("Where it arrives."),
-        Field("cylinders", Kind.ROWS, "Cylinders in it.", table="resupply cylinders"),
-        Field("regulators", Kind.ROWS, "Regulators in it.", table="resupply regulators"),
-        Field("devices", Kind.ROWS, "Masks and cannulas in it.", table="resupply devices"),
+        _defaulted(
+            "no_show_chance",
+            Kind.NUMBER,
+            0.0,
+            "How likely it is that it never comes.",
+            low=0,
+            high=1,
+        ),
+        _place("The place where it arrives."),
+        Field("cylinders", Kind.ROWS, "The cylinders that it brings.", table="resupply cylinders"),
+        Field(
+            "regulators", Kind.ROWS, "The regulators that it brings.", table="resupply regulators"
+        ),
+        Field(
+            "devices", Kind.ROWS, "The masks and cannulas that it brings.", table="resupply devices"
+        ),
     ),
 )
 
@@ -493,7 +641,7 @@ UNCERTAINTY: Final = Table(
             "shared_delay",
             Kind.NUMBER,
             0.5,
-            "Correlation of transfer times within a group (no source).",
+            "How much those who share transport are late together, from 0 to 1 (no source).",
             low=0,
             high=1,
         ),
@@ -501,7 +649,8 @@ UNCERTAINTY: Final = Table(
             "flow_setting",
             Kind.NUMBER,
             0.10,
-            "Relative standard deviation of a flow setting (from memory of ISO 10524-1).",
+            "How far a dial may be off, as a share of its setting: relative standard deviation "
+            "(from memory of ISO 10524-1).",
             low=0,
             high=0.5,
         ),
@@ -509,7 +658,7 @@ UNCERTAINTY: Final = Table(
             "gauge",
             Kind.PRESSURE,
             Pressure(50.0, "psi"),
-            "Standard deviation of a gauge reading (from memory: gauge class 2.5).",
+            "How far a gauge may be off: standard deviation (from memory: gauge class 2.5).",
             low=0,
             high=500,
         ),
@@ -517,7 +666,7 @@ UNCERTAINTY: Final = Table(
             "cold_flow_factor",
             Kind.NUMBER,
             1.0,
-            "Flow over dial setting for all; about 1.08 at -20 C if the gas is that cold.",
+            "What dials really give over what they show; about 1.08 at -20 C for gas as cold.",
             low=0.5,
             high=1.5,
         ),
@@ -533,7 +682,7 @@ PRIORITIES: Final = Table(
             "tier_weights",
             Kind.NUMBERS,
             (9.0, 3.0, 1.0),
-            "Weight of: an Immediate; an Immediate or Delayed; anyone running out.",
+            "How much it weighs when an Immediate, an Immediate or Delayed, or anyone runs out.",
             low=0,
             high=1000,
         ),
@@ -541,7 +690,7 @@ PRIORITIES: Final = Table(
             "minute_weights",
             Kind.NUMBERS,
             (0.004, 0.0015, 0.0005),
-            "Weight of a minute out: Immediate, Delayed, others.",
+            "How much a minute without oxygen weighs for an Immediate, a Delayed and others.",
             low=0,
             high=10,
         ),
@@ -549,12 +698,23 @@ PRIORITIES: Final = Table(
             "step_prices",
             Kind.NUMBERS,
             (0.04, 0.015, 0.005),
-            "Price of a level below first choice: Immediate, Delayed, others.",
+            "What each level below first choice costs for an Immediate, a Delayed and others.",
             low=0,
             high=10,
         ),
-        _defaulted("order", Kind.TEXT, "category", "Who is served first.", choices=ORDERS),
-        _defaulted("expectant_counts", Kind.FLAG, False, "Expectant patients count in anyone."),
+        _defaulted(
+            "order",
+            Kind.TEXT,
+            "category",
+            "Whether triage category or need decides who is served first.",
+            choices=ORDERS,
+        ),
+        _defaulted(
+            "expectant_counts",
+            Kind.FLAG,
+            False,
+            "Say true to count Expectant patients when anyone runs out.",
+        ),
     ),
     is_single=True,
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,8 +12,11 @@ import numpy as np
 from planner.demand import Floats
 from planner.incident import Incident
 from planner.operation.judge import Outcome, Tally
+from planner.oxygen_options import options_of
 from planner.state import State
 
+BAG: Final = "bag-valve-mask"
+LIKELY: Final = 0.5  # someone less likely than this is not counted on to hold hands
 LEAST_CHANCE: Final = 0.05  # swaps less likely than this are not printed (job.md)
 
 
@@ -33,7 +37,8 @@ class Swap:
     chance_needed : float
         Share of samples in which it happens.
     responder : str or None
-        Somebody of that place who is free then in the printed schedule.
+        Somebody of that place who is free then in the printed schedule and, by the median times,
+        is not bagging; None when nobody is.
     place : str
     """
 
@@ -79,7 +84,7 @@ def schedule(incident: Incident, state: State, outcome: Outcome) -> tuple[Swap, 
         raise ValueError("the outcome has no swap log; operate with max_swaps above 0")
     num_samples = outcome.minutes_out.shape[1]
     drawn = [d for d in _gather(outcome.swaps) if d.minutes.size / num_samples >= LEAST_CHANCE]
-    drawn.sort(key=lambda d: (float(np.median(d.minutes)), d.patient, d.number))
+    drawn = _by_time(drawn)
     tags = [c.tag for c in incident.all_cylinders]
     printed_on: set[int] = set()
     last_on: dict[int, str | None] = {}
@@ -104,6 +109,21 @@ def schedule(incident: Incident, state: State, outcome: Outcome) -> tuple[Swap, 
     return tuple(swaps)
 
 
+def _by_time(drawn: list[_Drawn]) -> list[_Drawn]:
+    """Sort by expected time, and never a patient's later connection before an earlier one.
+
+    A second connection happens only in samples where the first came early, so its median can lie
+    before the first one's.
+    """
+    latest: dict[int, float] = {}
+    keys: dict[tuple[int, int], tuple[float, int, int]] = {}
+    for row in sorted(drawn, key=lambda d: (d.patient, d.number)):
+        median = max(float(np.median(row.minutes)), latest.get(row.patient, 0.0))
+        latest[row.patient] = median
+        keys[row.patient, row.number] = (median, row.patient, row.number)
+    return sorted(drawn, key=lambda d: keys[d.patient, d.number])
+
+
 def _gather(tally: Tally) -> list[_Drawn]:
     logged = np.minimum(tally.num_swaps, tally.swap_min.shape[1])
     valid = np.arange(tally.swap_min.shape[1])[None, :] < logged[:, None]
@@ -125,15 +145,39 @@ def _gather(tally: Tally) -> list[_Drawn]:
 def _responder(
     incident: Incident, state: State, place: str, minute: float, busy: dict[str, list[float]]
 ) -> str | None:
-    """Return the first responder of a place whose printed swaps leave this minute free."""
-    for row in state.responders:
-        if row.place != place or row.free_from_min > minute:
-            continue
+    """Return the first responder of a place whose printed swaps leave this minute free.
+
+    The last of those there are taken to be the ones who bag.
+    """
+    there = [r for r in state.responders if r.place == place and r.free_from_min <= minute]
+    num_bagging = sum(_bagging(incident, state, place, minute))
+    for row in there[: max(0, len(there) - num_bagging)]:
         begun = busy.setdefault(row.tag, [])
         if all(abs(minute - other) >= incident.swap_min for other in begun):
             begun.append(minute)
             return row.tag
     return None
+
+
+def _bagging(incident: Incident, state: State, place: str, minute: float) -> Iterator[int]:
+    """Yield how many responders each patient holds who is bagged, found and there by the median."""
+    for patient, now in zip(incident.patients, state.patients, strict=True):
+        options = options_of(incident, patient)
+        if not options or any(option.device != BAG for option in options):
+            continue
+        if now.place != place or now.status in {"gone", "dead"}:
+            continue
+        found = patient.oxygen_from.p50_min
+        begin = found if now.status == "unknown" else state.at_min
+        if patient.transfer is not None:
+            end = patient.transfer.p50_min
+        elif patient.transfer_after_found is not None:
+            end = found + patient.transfer_after_found.p50_min
+        else:
+            end = incident.horizon_min
+        is_expected = now.status != "unknown" or patient.chance_needed >= LIKELY
+        if is_expected and begin < minute < end:
+            yield 1 if patient.airway_device else 2
 
 
 def most_swaps(incident: Incident) -> int:

@@ -29,6 +29,11 @@ def holdings(incident: Incident, warnings: Iterable[Fault]) -> dict[str, Any]:
     kit: Counter[tuple[str, str]] = Counter()
     for regulator in incident.regulators:
         kit[regulator.place or "", f"regulator {regulator.connection}"] += 1
+    for supply in incident.resupply:
+        where = f"resupply to {supply.place}"
+        kit.update((where, f"regulator {r.connection}") for r in supply.regulators)
+        for stock in supply.devices:
+            kit[where, f"{stock.kind}, {stock.age}"] += stock.count
     for stock in incident.devices:
         kit[stock.place or "", f"{stock.kind}, {stock.age}"] += stock.count
     for sundry in incident.sundries:
@@ -72,7 +77,7 @@ def holdings_grids(result: dict[str, Any]) -> list[Grid]:
     return [
         Grid("Patients", ("Category", "Need", "Patients"), people, frozenset({2})),
         Grid(
-            "Oxygen above the change pressure",
+            "Oxygen above the change pressure, litres at the temperature of use",
             ("Place", "Connection", "Cylinders", "Litres"),
             oxygen,
             frozenset({2, 3}),

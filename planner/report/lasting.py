@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from textwrap import wrap
 from typing import Any
 
 from planner.gas import Duration, Limits, Reading, durations, gauge_after_temperature
 from planner.reference import CylinderSize
+from planner.report.words import BANNER
 from planner.units import Pressure, Temperature
 
-BANNER = "EXERCISE - NOT FOR PATIENT CARE"
+WIDTH = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,8 @@ def lasting_text(asked: Question) -> str:
     ]
     if asked.size.note:
         lines.append(f"Note: {asked.size.note}")
-    return "\n".join([*lines, BANNER, ""])
+    wrapped = (part for line in lines for part in wrap(line, WIDTH) or [""])
+    return "\n".join([*wrapped, "", BANNER, ""])
 
 
 def _headline(asked: Question, real: Duration, is_bar: bool) -> str:

@@ -6,13 +6,16 @@ from collections.abc import Iterable
 from io import StringIO
 from typing import Any
 
-from rich.console import Console
+from rich.box import Box
+from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
 from planner.report.view import Grid, View
 
 WIDTH = 100
+#: A rule under the heads and nothing else, in plain ASCII: any printer and terminal has it.
+RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
 
 
 def view_text(view: View) -> str:
@@ -27,8 +30,9 @@ def view_text(view: View) -> str:
         grid(console, view.now)
     else:
         lines(console, ("Nobody is on oxygen now.", ""))
-    if view.waiting.rows:
-        grid(console, view.waiting)
+    for content in (view.waiting, view.awaited):
+        if content.rows:
+            grid(console, content)
     if view.no_oxygen:
         lines(console, ("No oxygen indicated: " + "; ".join(view.no_oxygen) + ".", ""))
     if view.swaps.rows:
@@ -53,7 +57,14 @@ def console_to(out: StringIO) -> Console:
 def lines(console: Console, texts: Iterable[str]) -> None:
     """Print texts as they are, wrapped."""
     for text in texts:
-        console.print(Text(text))
+        _put(console, Text(text))
+
+
+def _put(console: Console, content: RenderableType) -> None:
+    """Print without the blanks that fill a line up."""
+    with console.capture() as captured:
+        console.print(content)
+    console.file.write("".join(f"{line.rstrip()}\n" for line in captured.get().splitlines()))
 
 
 def section(console: Console, title: str, texts: Iterable[str]) -> None:
@@ -67,22 +78,21 @@ def section(console: Console, title: str, texts: Iterable[str]) -> None:
     table.add_column()
     for item in items:
         table.add_row(" -", Text(item))
-    console.print(table)
+    _put(console, table)
     lines(console, ("",))
 
 
 def grid(console: Console, content: Grid) -> None:
-    """Print a table."""
-    from rich import box
-
-    table = Table(title=None, box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    """Print a table under its title, and an empty line."""
+    table = Table(box=RULED, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     for number, head in enumerate(content.heads):
         justify = "right" if number in content.numeric else "left"
         table.add_column(Text(head), justify=justify)  # type: ignore[arg-type]
     for row in content.rows:
         table.add_row(*(Text(cell) for cell in row))
     lines(console, (content.title,))
-    console.print(table)
+    _put(console, table)
+    lines(console, ("",))
 
 
 def holdings_text(result: dict[str, Any], grids: Iterable[Grid]) -> str:

@@ -6,13 +6,25 @@ escapes it in its own way.
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from planner.estimate import Estimate
 from planner.plan import Plan
-from planner.reference import load_cautions
+from planner.reference import load_cautions, load_connections
 from planner.report.result import plan_result
-from planner.report.words import BANNER, chance_in_words, counted, percent, share, when
+from planner.report.words import (
+    BANNER,
+    chance_in_words,
+    counted,
+    joined,
+    percent,
+    runs,
+    share,
+    when,
+)
 from planner.units import clock
 
 TITLES = {
@@ -44,6 +56,7 @@ class View:
     first_line: str
     chance_line: str
     now: Grid
+    awaited: Grid
     no_oxygen: tuple[str, ...]
     waiting: Grid
     swaps: Grid
@@ -63,16 +76,17 @@ def view_of(plan: Plan) -> View:
         banner=BANNER,
         title=f"{plan.incident.name}, {plan.incident.start:%d %b %Y %H:%M} (minute 0)",
         label=_label(plan),
-        first_line=first_line(plan),
+        first_line=first_line(plan, [row["patient"] for row in result["waiting"]]),
         chance_line=chance_line(plan),
-        now=_now(result),
-        no_oxygen=tuple(f"{row['patient']} ({row['reason']})" for row in result["no_oxygen"]),
-        waiting=_waiting(result),
+        now=_now(plan, result),
+        awaited=_awaited(plan, result),
+        no_oxygen=_no_oxygen(result),
+        waiting=_waiting(plan, result),
         swaps=_swaps(plan, result),
         the_list=list_sentence(plan),
         kept_for=kept_for_sentence(plan),
         beside=_beside(plan),
-        notes=tuple(result["notes"]),
+        notes=(*_washers(plan), *result["notes"]),
         cautions=tuple(caution.text for caution in load_cautions().values()),
         assumptions=(*result["sources"], *result["assumptions"]),
         footer=(
@@ -91,33 +105,54 @@ def _label(plan: Plan) -> str:
     return ""
 
 
-def first_line(plan: Plan) -> str:
-    """Return until when oxygen lasts and the first swap, in clock times."""
-    start, lasts = plan.incident.start, plan.lasts
-    horizon = when(start, plan.incident.horizon_min)
-    has_immediates = any(row.triage == "immediate" for row in plan.incident.patients)
-    if lasts.everyone_min is not None and lasts.everyone_min <= plan.state.at_min:
-        return "There is not enough for everyone from the start: somebody waits without oxygen now."
-    everyone = (
-        f"Oxygen lasts until {when(start, lasts.everyone_min)} at these flows"
-        if lasts.everyone_min is not None
-        else f"Oxygen lasts past {horizon} at these flows, as far as is planned"
-    )
-    if has_immediates and lasts.everyone_min is not None:
-        until = (
-            f"until {when(start, lasts.immediates_min)}"
-            if lasts.immediates_min is not None
-            else f"past {horizon}"
-        )
-        everyone += f" (Immediates {until})"
+def first_line(plan: Plan, without: Sequence[str]) -> str:
+    """Return until when oxygen lasts and what is due first, in clock times.
+
+    Parameters
+    ----------
+    plan : Plan
+    without : sequence of str
+        Who is there, has oxygen indicated and waits.
+    """
     if not plan.policy.options:
         return "Nobody has oxygen indicated."
+    if without:
+        names = joined(without) if len(without) <= 5 else f"{len(without)} people"
+        verb = "is" if len(without) == 1 else "are"
+        text = f"Not enough for everyone from the start: {names} {verb} without oxygen now"
+    else:
+        text = f"Oxygen lasts {_until(plan, plan.lasts.everyone_min)} at these flows"
+    return f"{text}{_immediates(plan)}; {_first_due(plan)}."
+
+
+def _until(plan: Plan, minute: float | None) -> str:
+    start = plan.incident.start
+    if minute is None:
+        return f"past {when(start, plan.incident.horizon_min)}, as far as is planned,"
+    return f"until {when(start, minute)}"
+
+
+def _immediates(plan: Plan) -> str:
+    """Say until when the Immediates have oxygen, where the rest does not say it."""
+    until, everyone = plan.lasts.immediates_min, plan.lasts.everyone_min
+    if not any(row.triage == "immediate" for row in plan.incident.patients):
+        return ""
+    if until is None and everyone is None:
+        return ""
+    if until is not None and until <= plan.state.at_min:
+        return ""
+    if until == everyone:
+        return " (Immediates too)"
+    return f" (Immediates {_until(plan, until)})".replace(",)", ")")
+
+
+def _first_due(plan: Plan) -> str:
     if not plan.swaps:
-        return everyone + "; no swap expected."
+        return "no swap expected"
     swap = plan.swaps[0]
     doer = f", by {swap.responder}" if swap.responder else ""
     word = "first swap" if swap.off is not None else "first connection"
-    return f"{everyone}; {word} {when(start, swap.expected_min)}, {swap.patient}{doer}."
+    return f"{word} {when(plan.incident.start, swap.expected_min)}, {swap.patient}{doer}"
 
 
 def chance_line(plan: Plan) -> str:
@@ -125,14 +160,32 @@ def chance_line(plan: Plan) -> str:
     if not plan.policy.options:
         return "Nobody can run out of oxygen."
     anyone, immediate = plan.risk.anyone, plan.risk.immediate
-    text = f"{chance_in_words(anyone)} that anyone runs out of oxygen, {percent(anyone)}"
-    text = text[:1].upper() + text[1:]
+    words = chance_in_words(anyone)
+    text = f"{words[:1].upper()}{words[1:]} that anyone runs out of oxygen{_beside_words(anyone)}"
     if any(row.triage == "immediate" for row in plan.incident.patients):
-        text += f"; Immediates {chance_in_words(immediate)}, {percent(immediate)}"
+        text += f"; Immediates {chance_in_words(immediate)}{_beside_words(immediate)}"
     return text + "."
 
 
-def _now(result: dict[str, Any]) -> Grid:
+def _beside_words(chance: Estimate) -> str:
+    """Return the share with its interval; where all samples agree the words are enough."""
+    return "" if chance.value in {0.0, 1.0} else f", {percent(chance)}"
+
+
+def _placed(plan: Plan, content: Grid) -> Grid:
+    """Leave the column of places out where there is only one."""
+    if len(plan.incident.places) > 1:
+        return content
+    at = content.heads.index("Place")
+
+    def cut(cells: tuple[str, ...]) -> tuple[str, ...]:
+        return cells[:at] + cells[at + 1 :]
+
+    numeric = frozenset(k - (k > at) for k in content.numeric)
+    return Grid(content.title, cut(content.heads), tuple(map(cut, content.rows)), numeric)
+
+
+def _now(plan: Plan, result: dict[str, Any]) -> Grid:
     rows = [
         (
             row["patient"],
@@ -140,22 +193,53 @@ def _now(result: dict[str, Any]) -> Grid:
             row["place"],
             f"{row['device']} {row['flow_lpm']:g}",
             row["level"],
-            _source(row),
-            row["change_by_clock"] or "when found",
+            f"{row['cylinder']} on {row['regulator'] or 'its own valve'}",
+            when_short(plan, row["change_by_min"]),
         )
         for row in result["now"]
+        if row["cylinder"] is not None
     ]
     heads = ("Patient", "Triage", "Place", "Device, L/min", "Level", "Cylinder", "Change by")
-    return Grid("Now", heads, tuple(rows))
+    return _placed(plan, Grid("Now", heads, tuple(rows)))
 
 
-def _source(row: dict[str, Any]) -> str:
-    if row["cylinder"] is not None:
-        return f"{row['cylinder']} on {row['regulator'] or 'its own valve'}"
-    return f"{row['regulator']} is promised" if row["regulator"] else "nothing promised"
+def _awaited(plan: Plan, result: dict[str, Any]) -> Grid:
+    people = {p.tag: p for p in plan.incident.patients}
+    promises = {p.patient: p for p in plan.policy.promises}
+    rows = []
+    for row in result["now"]:
+        if row["cylinder"] is not None:
+            continue
+        patient, promise = people[row["patient"]], promises.get(row["patient"])
+        mask = None if promise is None else promise.device
+        kept = [name for name in (row["regulator"], mask and "mask") if name]
+        rows.append(
+            (
+                row["patient"],
+                TITLES[row["triage"]],
+                row["place"],
+                when_short(plan, patient.oxygen_from.p50_min),
+                "yes" if patient.chance_needed >= 1 else f"{share(patient.chance_needed)} %",
+                f"{row['device']} {row['flow_lpm']:g}",
+                row["level"],
+                joined(kept) or "nothing",
+            )
+        )
+    heads = ("Patient", "Triage", "Place", "Expected", "Needed", "Device, L/min", "Level",
+             "Kept for it")  # fmt: skip
+    return _placed(plan, Grid("NOT HERE OR NOT FOUND YET: nothing is connected", heads,
+                              tuple(rows)))  # fmt: skip
 
 
-def _waiting(result: dict[str, Any]) -> Grid:
+def _no_oxygen(result: dict[str, Any]) -> tuple[str, ...]:
+    """Name people with one reason together."""
+    reasons: dict[str, list[str]] = {}
+    for row in result["no_oxygen"]:
+        reasons.setdefault(row["reason"], []).append(row["patient"])
+    return tuple(f"{joined(tags)} ({reason})" for reason, tags in reasons.items())
+
+
+def _waiting(plan: Plan, result: dict[str, Any]) -> Grid:
     rows = [
         (
             row["patient"],
@@ -167,17 +251,18 @@ def _waiting(result: dict[str, Any]) -> Grid:
         )
         for row in result["waiting"]
     ]  # fmt: skip
-    return Grid("Waiting", ("Patient", "Triage", "Place", "Waiting for", "Then"), tuple(rows))
+    heads = ("Patient", "Triage", "Place", "Waiting for", "Then")
+    return _placed(plan, Grid("WAITING: here and without oxygen", heads, tuple(rows)))
 
 
 def _swaps(plan: Plan, result: dict[str, Any]) -> Grid:
     start = plan.incident.start
     rows = tuple(
         (
-            row["clock"],
+            when_short(plan, row["expected_min"]),
             row["patient"],
             row["place"],
-            row["off"] or ("(found)" if row["number"] == 1 else "in use"),
+            row["off"] or _before(plan, row["patient"], row["number"]),
             _onto(row["on"], row["number"]),
             _span(clock(start, row["early_min"]), clock(start, row["late_min"])),
             f"{share(row['chance_needed'])} %",
@@ -186,8 +271,21 @@ def _swaps(plan: Plan, result: dict[str, Any]) -> Grid:
         for row in result["swaps"]
     )
     heads = ("Clock", "Patient", "Place", "Off", "Onto", "Early-late", "Needed", "By")
-    title = "Swaps (list, D-07: the next one on the list, expected D-07)"
-    return Grid(title, heads, rows, frozenset({6}))
+    title = "Swaps (list, D-07: take the next one on the list, expected D-07)"
+    return _placed(plan, Grid(title, heads, rows, frozenset({6})))
+
+
+def _before(plan: Plan, patient: str, number: int) -> str:
+    """Say what stands in place of a cylinder that comes off."""
+    if number > 1:
+        return "in use"
+    return "(found)" if plan.state.patient(patient).status == "unknown" else "(waiting)"
+
+
+def when_short(plan: Plan, minute: float) -> str:
+    """Return a clock time for a table; another day is marked, ``02:10 +1d``."""
+    text = when(plan.incident.start, minute)
+    return text.replace(" (+", " +").replace(" days)", "d").replace(" day)", "d")
 
 
 def _onto(tag: str | None, number: int) -> str:
@@ -204,8 +302,26 @@ def list_sentence(plan: Plan) -> str:
     """Return the printed list as one line that a tired person can follow."""
     if not plan.policy.order:
         return "No cylinder is left for the list."
-    tags = ", ".join(plan.policy.order)
-    return f"At a swap take the first one that fits and is there: {tags}."
+    tags = ", ".join(runs(plan.policy.order))
+    return f"The list. At a swap take the first one that fits and is there: {tags}."
+
+
+def _washers(plan: Plan) -> Iterator[str]:
+    """Say how far the washers go where the file lists them: they can bind before litres do."""
+    cylinders = {c.tag: c for c in plan.incident.all_cylinders}
+    table = load_connections()
+    running = {h.cylinders for h in plan.state.hookups}
+    wet = Counter(
+        plan.state.patient(h.lines[0].patient).place
+        for h in plan.policy.hookups
+        if h.cylinders not in running and table[cylinders[h.cylinders[0]].connection].needs_washer
+    )
+    for place, number in zip(plan.incident.places, plan.state.washers or (), strict=False):
+        if number or wet[place.name]:
+            yield (
+                f"washers at {place.name}: {number}; first connections use {wet[place.name]}, "
+                f"which leaves {number - wet[place.name]} for swaps"
+            )
 
 
 def kept_for_sentence(plan: Plan) -> str:
@@ -227,7 +343,7 @@ def _beside(plan: Plan) -> Grid:
     best = plan.best_possible
     limits = (
         ("Best any plan could do at its options", best.at_plan_options),
-        ("... at the lowest options", best.at_lowest_options),
+        ("... at the lowest allowed options", best.at_lowest_options),
     )
     given = tuple(
         (

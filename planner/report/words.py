@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -21,7 +22,7 @@ def chance_in_words(chance: Estimate) -> str:
     """Return a chance as ``about 1 in 14``; honest about what so many samples can show."""
     share, samples = chance.value, chance.samples
     if share <= 0.0:
-        return f"less than {_one_in(chance.high)} (never in {samples:,} samples)"
+        return f"less than {_one_in(chance.high, is_bound=True)} (never in {samples:,} samples)"
     if share >= 1.0:
         return f"certain (in all {samples:,} samples)"
     if share > 0.95:
@@ -31,12 +32,12 @@ def chance_in_words(chance: Estimate) -> str:
     return "about " + min(_FRACTIONS, key=lambda f: abs(f[0] - share))[1]
 
 
-def _one_in(share: float) -> str:
+def _one_in(share: float, *, is_bound: bool = False) -> str:
+    """Return two digits of 1 in so many; a bound is cut, so that less than it stays true."""
     number = 1 / share
-    if number < 20:
-        return f"1 in {round(number)}"
-    step = 10 ** (len(str(int(number))) - 2)
-    return f"1 in {round(number / step) * step:,}"
+    step = 10 ** max(0, len(str(int(number))) - 2)
+    steps = int(number / step) if is_bound else round(number / step)
+    return f"1 in {steps * step:,}"
 
 
 def percent(chance: Estimate) -> str:
@@ -45,9 +46,18 @@ def percent(chance: Estimate) -> str:
 
 
 def share(value: float) -> str:
-    """Return a share in per cent with as many digits as are worth showing."""
+    """Return a share in per cent with as many digits as are worth showing.
+
+    Only what is 0 or 1 reads 0 or 100: ``<0.1`` and ``>99.9`` stand for what is nearly so.
+    """
     points = 100 * value
-    return f"{points:.0f}" if points >= 10 or points == 0 else f"{points:.1f}"
+    if points in {0, 100}:
+        return f"{points:.0f}"
+    if points < 0.05:
+        return "<0.1"
+    if points > 99.95:
+        return ">99.9"
+    return f"{points:.0f}" if 9.95 <= points < 99 else f"{points:.1f}"
 
 
 def pressure(value: Pressure, *, is_bar: bool) -> str:
@@ -75,3 +85,27 @@ def joined(words: Iterable[str]) -> str:
 def counted(number: int, singular: str, plural: str = "") -> str:
     """Return ``1 cylinder`` or ``3 cylinders``."""
     return f"{number} {singular if number == 1 else plural or singular + 's'}"
+
+
+def runs(tags: Iterable[str]) -> Iterator[str]:
+    """Yield tags, three or more that count up by one as ``D-04 to D-09``."""
+    group: list[str] = []
+    for tag in tags:
+        if group and tag != _following(group[-1]):
+            yield from _run(group)
+            group = []
+        group.append(tag)
+    yield from _run(group)
+
+
+def _run(group: list[str]) -> list[str]:
+    return group if len(group) < 3 else [f"{group[0]} to {group[-1]}"]
+
+
+def _following(tag: str) -> str | None:
+    """Return the tag that counts one further, with as many digits; None when it has no number."""
+    found = re.fullmatch(r"(.*?)([0-9]+)", tag, flags=re.DOTALL)
+    if found is None:
+        return None
+    head, number = found.groups()
+    return f"{head}{int(number) + 1:0{len(number)}d}"
