@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from planner.estimate import Estimate
 from planner.units import Pressure, clock
+
+if TYPE_CHECKING:
+    from planner.estimate import Estimate
 
 BANNER: Final = "EXERCISE - NOT FOR PATIENT CARE"
 _FRACTIONS: Final = (
