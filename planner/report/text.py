@@ -25,7 +25,8 @@ def view_text(view: View) -> str:
     lines(console, (view.banner, view.title, ""))
     if view.label:
         lines(console, (view.label, ""))
-    lines(console, (view.first_line, view.chance_line, ""))
+    lines(console, (view.first_line, view.chance_line))
+    lines(console, (view.who_line, "") if view.who_line else ("",))
     if view.now.rows:
         grid(console, view.now)
     else:
@@ -75,7 +76,7 @@ def section(console: Console, title: str, texts: Iterable[str]) -> None:
     lines(console, (title,))
     table = Table.grid(padding=(0, 1))
     table.add_column(width=2)
-    table.add_column()
+    table.add_column(overflow="fold")
     for item in items:
         table.add_row(" -", Text(item))
     _put(console, table)
@@ -87,7 +88,7 @@ def grid(console: Console, content: Grid) -> None:
     table = Table(box=RULED, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     for number, head in enumerate(content.heads):
         justify = "right" if number in content.numeric else "left"
-        table.add_column(Text(head), justify=justify)  # type: ignore[arg-type]
+        table.add_column(Text(head), justify=justify, overflow="fold")  # type: ignore[arg-type]
     for row in content.rows:
         table.add_row(*(Text(cell) for cell in row))
     lines(console, (content.title,))

@@ -14,12 +14,13 @@ from typing import Any
 from planner.estimate import Estimate
 from planner.plan import Plan
 from planner.reference import load_cautions, load_connections
-from planner.report.result import plan_result
+from planner.report.result import by_triage, plan_result
 from planner.report.words import (
     BANNER,
     chance_in_words,
     counted,
     joined,
+    minutes,
     percent,
     runs,
     share,
@@ -34,6 +35,9 @@ TITLES = {
     "expectant": "Expectant",
     "dead": "Dead",
 }
+
+LIKELY = 0.05  # who runs out less often than this is not named on the front (our own)
+MOST_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +59,7 @@ class View:
     label: str
     first_line: str
     chance_line: str
+    who_line: str
     now: Grid
     awaited: Grid
     no_oxygen: tuple[str, ...]
@@ -78,6 +83,7 @@ def view_of(plan: Plan) -> View:
         label=_label(plan),
         first_line=first_line(plan, [row["patient"] for row in result["waiting"]]),
         chance_line=chance_line(plan),
+        who_line=who_line(plan),
         now=_now(plan, result),
         awaited=_awaited(plan, result),
         no_oxygen=_no_oxygen(result),
@@ -165,6 +171,22 @@ def chance_line(plan: Plan) -> str:
     if any(row.triage == "immediate" for row in plan.incident.patients):
         text += f"; Immediates {chance_in_words(immediate)}{_beside_words(immediate)}"
     return text + "."
+
+
+def who_line(plan: Plan) -> str:
+    """Return who is likely to run out and for how long, in triage order; empty when nobody is."""
+    found = {row.patient: row for row in plan.risk.by_patient}
+    rows = [found[p.tag] for p in by_triage(plan) if p.tag in found]
+    likely = [row for row in rows if row.chance.value >= LIKELY]
+    if not likely:
+        return ""
+    parts = [
+        f"{row.patient} {share(row.chance.value)} %, {minutes(row.minutes_out.value)}"
+        for row in likely[:MOST_NAMED]
+    ]
+    if len(likely) > MOST_NAMED:
+        parts.append(f"and {len(likely) - MOST_NAMED} more")
+    return f"Who runs out, and for how long on average: {'; '.join(parts)}."
 
 
 def _beside_words(chance: Estimate) -> str:
@@ -325,17 +347,20 @@ def _washers(plan: Plan) -> Iterator[str]:
 
 
 def kept_for_sentence(plan: Plan) -> str:
-    """Return the kept-for rule as one sentence."""
-    if not plan.policy.kept_for:
-        return "Nothing is kept for anyone: whoever is due takes the next one."
+    """Return what the list may not be used for: kept for a category, or promised to one person."""
     parts = [
         f"{'anywhere' if k.place is None else f'at {k.place}'} nobody below {TITLES[k.triage]} "
         f"takes a {k.connection} cylinder unless {counted(k.num_cylinders, 'other')} of that kind "
         f"{'stays' if k.num_cylinders == 1 else 'stay'} in the reserve"
         for k in plan.policy.kept_for
     ]
-    text = "; ".join(parts)
-    return f"Kept back: {text}."
+    text = f"Kept back: {'; '.join(parts)}." if parts else ""
+    promised = [
+        f"{joined(runs(p.cylinders))} for {p.patient}" for p in plan.policy.promises if p.cylinders
+    ]
+    if promised:
+        text += f" Promised, nobody else may take them: {'; '.join(promised)}."
+    return text.strip() or "Nothing is kept for anyone: whoever is due takes the next one."
 
 
 def _beside(plan: Plan) -> Grid:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
-from planner.units import Pressure, clock
+from planner.units import CLOCK_NOISE_MIN, Pressure, clock
 
 if TYPE_CHECKING:
     from planner.estimate import Estimate
@@ -62,6 +62,11 @@ def share(value: float) -> str:
     return f"{points:.0f}" if 9.95 <= points < 99 else f"{points:.1f}"
 
 
+def minutes(value: float) -> str:
+    """Return a length of time in whole minutes; ``<1 min`` where there is some."""
+    return "<1 min" if 0 < value < 0.5 else f"{value:,.0f} min"
+
+
 def pressure(value: Pressure, *, is_bar: bool) -> str:
     """Return a gauge in the incident's unit, whole psi or bar."""
     return f"{value.bar:.0f} bar" if is_bar else f"{value.psi:.0f} psi"
@@ -69,7 +74,7 @@ def pressure(value: Pressure, *, is_bar: bool) -> str:
 
 def when(start: datetime, minutes: float) -> str:
     """Return a clock time cut to the minute; another day is said: ``02:10 (+1 day)``."""
-    later = (start + timedelta(minutes=minutes)).date() - start.date()
+    later = (start + timedelta(minutes=minutes + CLOCK_NOISE_MIN)).date() - start.date()
     text = clock(start, minutes)
     if later.days == 0:
         return text
