@@ -45,7 +45,7 @@ def score_bounds(time: ThreePoint, minute: float) -> tuple[float, float]:
     if min(minute, time.p50_min) <= 0:
         return (-math.inf if minute <= time.p50_min else math.inf,
                 -math.inf if minute < time.p50_min else math.inf)  # fmt: skip
-    ratio = math.log(minute / time.p50_min)
+    ratio = math.log(max(minute / time.p50_min, math.ulp(0.0)))  # a quotient may underflow to 0
     up = math.log(time.p90_min / time.p50_min) / Z90
     down = math.log(time.p50_min / time.p10_min) / Z90
     if ratio == 0:
