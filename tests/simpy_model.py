@@ -6,7 +6,7 @@ only say *when* something falls due by putting a notice on a board. The coordina
 process of one instant speak (within 1e-9 min), then applies the notices in the stated order, then
 serves the queue once.
 
-What the rules leave open is settled here as follows (S1 to S17, cited in the code):
+What the rules leave open is settled here as follows (S1 to S18, cited in the code):
 
 S1  Events at the horizon or later are not applied.
 S2  State's minute: releases, then first connections, then the events of that instant.
@@ -30,18 +30,21 @@ S12 Whoever a device or regulator was promised to holds it from when found, even
     connection on, or two responders could never make it.
 S13 An indicated patient without an option is out from start to transfer; with an option it takes
     part whether indicated or not.
-S14 A new first connection takes the first free device of its kind, age and place; a device of
-    another kind is given back. A regulator named for one who holds another likewise.
+S14 A new first connection takes the first free device of its kind, age and place that the policy
+    promises to nobody; a device of another kind is given back. A regulator named for one who holds
+    another likewise.
 S15 Kit that would return after the horizon ended "gone with patient".
 S16 A missing phase score counts as 1: the phase fails.
 S17 Promised cylinders stay promised for good, also when that patient is gone, and are no part of
     the k of a kept-for row.
+S18 Nor does a kept-for row keep a patient from the cylinder promised to it: taking that one leaves
+    as many for the others as before.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Callable, Collection, Generator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal, NamedTuple
 
@@ -458,7 +461,8 @@ class _Run:
             if wanted is not None:
                 self._hold(person, wanted)
         if person.device is None or person.device.kind != line.device:
-            new = self._free_device(person, line.device, at, promised_counts=False)
+            promised = {p.device for p in self.policy.promises}  # not set aside yet
+            new = self._free_device(person, line.device, at, promised)
             if new is None:
                 raise ValueError(f"no {line.device} at {person.place} for {person.tag}")
             if person.device is not None:
@@ -897,6 +901,7 @@ class _Run:
         category = TRIAGE_ORDER.index(row.triage)
         connection = bottle.row.connection
         is_bound = row.place in {None, person.place} and row.connection == connection
+        is_bound &= bottle.promised_to != person.tag  # S18
         if not is_bound or person.category <= category or self.has_lapsed(category, connection):
             return True
         stay = sum(
@@ -927,14 +932,15 @@ class _Run:
         )
 
     def _free_device(
-        self, person: Casualty, kind: str, t: float, *, promised_counts: bool = True
+        self, person: Casualty, kind: str, t: float, besides: Collection[str | None] = ()
     ) -> Device | None:
         for device in self.devices.values():
             if (
                 device.kind == kind
                 and device.age == person.patient.age
                 and device.is_free
-                and (not promised_counts or device.promised_to in {None, person.tag})
+                and device.promised_to in {None, person.tag}
+                and device.tag not in besides
                 and self.is_there(device, person.place, t)
             ):
                 return device

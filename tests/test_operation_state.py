@@ -188,7 +188,8 @@ def test_many_small_steps_are_one() -> None:
     whole = Bench.of(incident, rich.state, needs).operate(rich.policy, max_swaps=200)
     for s in range(needs.num_samples):
         state, policy, rest, column = rich.state, rich.policy, needs, s
-        out, connections = np.zeros(len(incident.patients)), []
+        out = np.zeros(len(incident.patients))
+        connections: list[Connection] = []
         for minute in range(5, int(incident.horizon_min) + 1, 5):
             reading = reading_after(incident, state, policy, rest, column, float(minute))
             out += [m for _, m in reading.minutes_out]
@@ -341,7 +342,8 @@ def test_called_off_and_kept_promises() -> None:
 
 def _point_95(incident: Incident, tag: str) -> float:
     time = next(p for p in incident.patients if p.tag == tag).oxygen_from
-    return time.p50_min * (time.p90_min / time.p50_min) ** (1.6448536269514722 / 1.2815515655446004)
+    ratio = time.p90_min / time.p50_min
+    return float(time.p50_min * ratio ** (1.6448536269514722 / 1.2815515655446004))
 
 
 def test_rest_of_a_sample() -> None:
