@@ -6,12 +6,11 @@ They need no solver, so they are also what is left when the solver has nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 from planner.demand import score_from_time
-from planner.gas import content_l
 from planner.incident import (
     BUILT_IN,
     TRIAGE_ORDER,
@@ -20,13 +19,11 @@ from planner.incident import (
     Option,
     Patient,
     Phase,
-    Regulator,
 )
-from planner.operation.arrays import litres_at
 from planner.oxygen_options import need_of, need_rank, options_of
 from planner.policy import Policy, Promise
-from planner.reference import load_connections
-from planner.state import DeviceUnit, Hookup, Line, State, device_units, keys
+from planner.shelf import Shelf, default_order, usable_l
+from planner.state import Hookup, State
 
 Rule = Callable[[Incident, State], Policy]
 
@@ -179,34 +176,6 @@ def lowest_flow(incident: Incident, state: State) -> Policy:
     return _dealt(incident, state, lowest)
 
 
-def default_order(incident: Incident, state: State, taken: Iterable[str] = ()) -> tuple[str, ...]:
-    """Return the default printed list: most usable litres first, ties in file order.
-
-    Cylinders at or under the change pressure, in use, taken off or gone are left out.
-    """
-    now = {c.tag: c for c in state.cylinders}
-    gone, used = set(taken), []
-    for cylinder in incident.all_cylinders:
-        at = now.get(cylinder.tag)
-        if cylinder.tag in gone or (at is not None and at.status != "reserve"):
-            continue
-        usable = usable_l(incident, state, cylinder)
-        if usable > 0:
-            used.append((-usable, cylinder.tag))
-    order = sorted(range(len(used)), key=lambda k: (used[k][0], k))
-    return tuple(used[k][1] for k in order)
-
-
-def usable_l(incident: Incident, state: State, cylinder: Cylinder) -> float:
-    """Return litres above the change pressure at the temperature of use, by the reading."""
-    at = next((c for c in state.cylinders if c.tag == cylinder.tag), None)
-    gauge, read_at = (cylinder.gauge, cylinder.read_at) if at is None else (at.gauge, at.read_at)
-    low = litres_at(cylinder, incident.change_at.psi, incident)
-    if incident.contents == "handbook":
-        return max(0.0, cylinder.factor_l_per_psi * gauge.psi - low)
-    return max(0.0, content_l(cylinder.water_volume_l, gauge.psi, read_at.c) - low)
-
-
 def queue_order(incident: Incident) -> list[Patient]:
     """Return the patients in the order in which they are served, all waiting equally long."""
     rows = list(enumerate(incident.patients))
@@ -220,169 +189,6 @@ def queue_order(incident: Incident) -> list[Patient]:
         return first, second, index
 
     return [patient for _, patient in sorted(rows, key=rank)]
-
-
-@dataclass(slots=True)
-class Shelf:
-    """Kit that is not spoken for yet, while first connections are dealt out."""
-
-    incident: Incident
-    state: State
-    cylinders: list[str]
-    regulators: list[Regulator]
-    devices: list[DeviceUnit]
-    washers: dict[str, int]
-    keys: dict[str, int]
-    rows: Mapping[str, Cylinder]
-    where: Mapping[str, tuple[str, float]]
-
-    def copy(self) -> Shelf:
-        """Return a shelf to deal from that leaves this one as it is."""
-        return replace(
-            self,
-            cylinders=list(self.cylinders),
-            regulators=list(self.regulators),
-            devices=list(self.devices),
-            washers=dict(self.washers),
-        )
-
-    @classmethod
-    def of(cls, incident: Incident, state: State) -> Shelf:
-        """Return all kit that is free in a state, cylinders in the default order."""
-        free = {k.tag for k in (*state.regulators, *state.devices) if k.holder is None}
-        free -= {k.tag for k in (*state.regulators, *state.devices) if k.is_gone}
-        places = [p.name for p in incident.places]
-        washers, listed = state.washers, keys(incident)
-        here = {c.tag for c in state.cylinders}
-        return cls(
-            incident,
-            state,
-            [tag for tag in default_order(incident, state) if tag in here],
-            [r for r in incident.all_regulators if r.tag in free],
-            [u for u in device_units(incident) if u.tag in free],
-            dict(zip(places, washers, strict=True)) if washers is not None else {},
-            dict(zip(places, listed, strict=True)) if listed is not None else {},
-            {c.tag: c for c in incident.all_cylinders},
-            {row.tag: (row.place, row.since_min) for row in state.cylinders}
-            | {row.tag: (row.place, row.since_min) for row in (*state.regulators, *state.devices)},
-        )
-
-    def hookup(self, patient: Patient, option: Option) -> Hookup | None:
-        """Take what one first connection needs, all of it or nothing."""
-        device = self._device(patient, option, is_here=True)
-        if device is None:
-            return None
-        found = self._source(patient, option)
-        if found is None:
-            return None
-        cylinder, regulator = found
-        self.devices.remove(device)
-        self.cylinders.remove(cylinder.tag)
-        if regulator is not None:
-            self.regulators.remove(regulator)
-        if load_connections()[cylinder.connection].needs_washer and self.washers:
-            self.washers[patient.place] -= 1
-        return Hookup(
-            (cylinder.tag,),
-            None if regulator is None else regulator.tag,
-            (Line(patient.tag, option.device, option.flow_lpm),),
-            self.state.at_min,
-        )
-
-    def promise(self, patient: Patient, option: Option) -> Promise | None:
-        """Set regulator and mask aside for someone not yet found; None when nothing fits."""
-        device = self._device(patient, option, is_here=False)
-        regulator = next(
-            (r for r in self.regulators
-             if self._fits(r, option) and self._reaches(self._place(r.tag), patient.place)),
-            None,
-        )  # fmt: skip
-        if device is not None:
-            self.devices.remove(device)
-        if regulator is not None:
-            self.regulators.remove(regulator)
-        if device is None and regulator is None:
-            return None
-        return Promise(
-            patient.tag,
-            regulator.tag if regulator is not None else None,
-            device.tag if device is not None else None,
-        )
-
-    def lacks(self, patient: Patient, option: Option) -> str:
-        """Return what a first connection lacks: mask, regulator, cylinder, washer, key or hands."""
-        if self._device(patient, option, is_here=True) is None:
-            return "mask"
-        if self._source(patient, option) is not None:
-            return "hands"
-        here = [
-            r for r in self.regulators
-            if self._fits(r, option) and self._is_there(r.tag, patient.place)
-        ]  # fmt: skip
-        if not here:
-            return "regulator"
-        if all(not self._can_connect(patient.place, r.connection) for r in here):
-            return "washer or key"
-        return "cylinder"
-
-    def _device(self, patient: Patient, option: Option, *, is_here: bool) -> DeviceUnit | None:
-        for unit in self.devices:
-            place = self._place(unit.tag)
-            fits = unit.kind == option.device and unit.age == patient.age
-            near = self._is_there(unit.tag, patient.place) if is_here else self._reaches(
-                place, patient.place)  # fmt: skip
-            if fits and near:
-                return unit
-        return None
-
-    def _source(self, patient: Patient, option: Option) -> tuple[Cylinder, Regulator | None] | None:
-        """Return the first regulator with a cylinder there, else a cylinder with its own valve."""
-        for regulator in self.regulators:
-            if self._fits(regulator, option) and self._is_there(regulator.tag, patient.place):
-                cylinder = self._cylinder(patient, regulator.connection, option)
-                if cylinder is not None:
-                    return cylinder, regulator
-        cylinder = self._cylinder(patient, BUILT_IN, option)
-        return None if cylinder is None else (cylinder, None)
-
-    def _cylinder(self, patient: Patient, connection: str, option: Option) -> Cylinder | None:
-        if not self._can_connect(patient.place, connection):
-            return None
-        for tag in self.cylinders:
-            cylinder = self.rows[tag]
-            if cylinder.connection != connection or not self._is_there(tag, patient.place):
-                continue
-            if connection == BUILT_IN and not self._dial_has(cylinder.settings_lpm, option):
-                continue
-            return cylinder
-        return None
-
-    def _can_connect(self, place: str, connection: str) -> bool:
-        kind = load_connections()[connection]
-        if kind.needs_washer and self.washers and self.washers[place] < 1:
-            return False
-        return not (kind.needs_key and self.keys and self.keys[place] < 1)
-
-    def _fits(self, regulator: Regulator, option: Option) -> bool:
-        has_cylinders = any(
-            c.connection == regulator.connection for c in self.incident.all_cylinders
-        )
-        return has_cylinders and self._dial_has(regulator.settings_lpm, option)
-
-    @staticmethod
-    def _dial_has(settings: tuple[float, ...], option: Option) -> bool:
-        return {phase.flow_lpm for phase in option.phases} <= set(settings)
-
-    def _place(self, tag: str) -> str:
-        return self.where[tag][0]
-
-    def _reaches(self, origin: str, place: str) -> bool:
-        return self.incident.carry_min(origin, place) is not None
-
-    def _is_there(self, tag: str, place: str) -> bool:
-        origin, since = self.where[tag]
-        minutes = self.incident.carry_min(origin, place)
-        return minutes is not None and since + minutes <= self.state.at_min
 
 
 def going_on_option(hookup: Hookup, patient: Patient, allowed: tuple[Option, ...]) -> Option:

@@ -71,7 +71,7 @@ class Request:
     seed: int = 1
     samples: int = 20_000
     effort: int | None = None
-    deterministic_s: float = 5.0
+    deterministic_s: float = 2.0
     wall_s: float | None = None
     is_interrupted: Callable[[], bool] = _never
 

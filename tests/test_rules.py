@@ -25,8 +25,6 @@ from planner.incident import (
 from planner.policy import Policy
 from planner.rules import (
     RULES,
-    Shelf,
-    default_order,
     going_on_option,
     lowest,
     lowest_flow,
@@ -35,6 +33,7 @@ from planner.rules import (
     transfer_point,
     triage_order,
 )
+from planner.shelf import Shelf, default_order
 from planner.state import Hookup, Line, initial_state
 from tests.rule_incidents import (
     NRB,

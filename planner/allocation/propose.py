@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
-from planner.allocation.first import allocate_first
 from planner.allocation.search import Effort, Judge, Search
-from planner.allocation.sketch import Board, plain_sketch, sketch_of
+from planner.allocation.sketch import Board, plain_sketch, policy_of, sketch_of
+from planner.allocation.step_one import Limits, allocate
 from planner.demand import Needs
 from planner.errors import SolverError
 from planner.incident import Incident
@@ -19,7 +21,9 @@ from planner.rules import RULES
 from planner.solver import Settings, StepReport
 from planner.state import State
 
-PLAN = "plan"
+PLAN: Final = "plan"
+STEP_ONE: Final = "packages, cuts and CP-SAT"
+GAP: Final = 0.02  # enough for a start of the search; its own optimum is not the aim
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +75,16 @@ def propose(
     rules = tuple((name, rule(case.incident, case.state)) for name, rule in RULES)
     candidates = list(rules)
     progress("allocating: who gets what now")
+    board = Board.of(case.incident, case.state)
     first, report = _step_one(case, settings)
     steps = [report]
     is_finished = True
     if first is not None:
+        # Dealt again, so that nobody waits beside kit that fits because waiting spared litres.
+        first = policy_of(board, sketch_of(board, first))
         candidates.insert(0, (PLAN, first))
         progress("searching: options, first cylinders, the list, what is kept")
         begun = time.monotonic()
-        board = Board.of(case.incident, case.state)
         starts = [sketch_of(board, policy) for _, policy in candidates]
         found = Search(board, case.judge, effort).run([*starts, plain_sketch(board)])
         candidates.insert(0, (PLAN, found.policy))
@@ -99,16 +105,20 @@ def propose(
 
 
 def _step_one(case: Case, settings: Settings) -> tuple[Policy | None, StepReport]:
+    """Return the policy of step 1; None when nothing was proved about it: a rule is used then."""
     begun = time.monotonic()
-    name = "first allocation"
     try:
-        policy, solved = allocate_first(case.incident, case.state, case.needs, settings)
+        found = allocate(case.incident, case.state, case.needs, settings, Limits(gap=GAP))
     except SolverError as error:
         seconds = time.monotonic() - begun
-        return None, StepReport(name, str(error), None, None, None, 0, seconds)
+        return None, StepReport(STEP_ONE, str(error), None, None, None, 0, seconds)
     seconds = time.monotonic() - begun
-    report = StepReport(name, solved.status, solved.bound, solved.objective, solved.gap, 0, seconds)
-    return policy, report
+    if not math.isfinite(found.bound):
+        status = f"no bound within its time ({found.status})"
+        return None, StepReport(STEP_ONE, status, None, None, None, 0, seconds)
+    return found.policy, StepReport(
+        STEP_ONE, found.status, found.bound, found.objective, found.gap, 0, seconds
+    )
 
 
 def _best(case: Case, candidates: list[tuple[str, Policy]], num_samples: int) -> tuple[str, Policy]:

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from planner.incident import Incident, Option, Patient, Triage
 from planner.oxygen_options import options_of
 from planner.policy import KeptFor, Policy, Promise
-from planner.rules import Shelf, default_order, going_on_option, queue_order, usable_l
+from planner.rules import going_on_option, queue_order
+from planner.shelf import Shelf, default_order, usable_l
 from planner.state import Hookup, State
 
 

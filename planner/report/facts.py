@@ -11,7 +11,7 @@ from planner.gas import content_l
 from planner.incident import Cylinder, Incident, Patient
 from planner.oxygen_options import options_of, protocol_row
 from planner.plan import Plan
-from planner.rules import Shelf, usable_l
+from planner.shelf import Shelf, usable_l
 from planner.state import CylinderNow
 
 TABLE_FIELDS = frozenset({"connection", "water_volume_l", "factor_l_per_psi"})
