@@ -162,7 +162,10 @@ def litres_at(cylinder: Cylinder, gauge_psi: float, incident: Incident) -> float
 
 
 def draws_of(incident: Incident, state: State, needs: Needs) -> Draws:
-    """Return the samples as the judge takes them; contents from readings and gauge errors."""
+    """Return the samples as the judge takes them; contents from readings and gauge errors.
+
+    All arrays are C-ordered, which :func:`planner.operation.compiling.bare` relies on.
+    """
     now = {c.tag: c for c in state.cylinders}
     rows = []
     for cylinder, error in zip(incident.all_cylinders, needs.gauge_error_psi, strict=True):
@@ -176,12 +179,12 @@ def draws_of(incident: Incident, state: State, needs: Needs) -> Draws:
             rows.append(content_l(cylinder.water_volume_l, gauge, read_at.c))
     return Draws(
         start=np.where(needs.is_needed, needs.start_min, NEVER),
-        transfer=needs.transfer_min,
-        phase_score=needs.phase_score,
-        supply=needs.resupply_min,
+        transfer=np.ascontiguousarray(needs.transfer_min),
+        phase_score=np.ascontiguousarray(needs.phase_score),
+        supply=np.ascontiguousarray(needs.resupply_min),
         content=np.stack(rows) if rows else np.empty((0, needs.num_samples)),
-        regulator_factor=needs.regulator_factor,
-        valve_factor=needs.valve_factor,
+        regulator_factor=np.ascontiguousarray(needs.regulator_factor),
+        valve_factor=np.ascontiguousarray(needs.valve_factor),
     )
 
 

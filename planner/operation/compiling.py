@@ -14,6 +14,9 @@ from pathlib import Path
 from typing import Any, Final, TypeVar, cast
 
 import numba
+from numba import carray, types  # type: ignore[attr-defined]
+from numba.core import cgutils
+from numba.extending import intrinsic
 
 _F = TypeVar("_F", bound=Callable[..., object])
 
@@ -68,3 +71,25 @@ def _compiled(function: _F, *, is_inlined: bool) -> _F:
         return cast(_F, numba.njit(cache=True, nogil=True, forceinline=is_inlined)(function))
     finally:
         config.CACHE_DIR = before
+
+
+def _generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+    return builder.inttoptr(arguments[0], cgutils.voidptr_t)
+
+
+def _address_as_pointer(context: Any, address: Any) -> Any:
+    """Return an address as a pointer, in compiled code."""
+    return types.voidptr(types.uintp), _generate
+
+
+_pointer: Any = intrinsic(_address_as_pointer)
+
+
+@inlined
+def bare(array: Any) -> Any:
+    """Return the same memory as an array that counts no references, for C-ordered arrays only.
+
+    Numba counts references with a locked instruction wherever an array is handed on; in small
+    functions that was a fifth of the time. The caller keeps the array alive.
+    """
+    return carray(_pointer(array.ctypes.data), array.shape, array.dtype)

@@ -21,6 +21,7 @@ from planner.operation.supply import find_device, find_source
 from planner.operation.world import (
     AFFECTED,
     AT_MIN,
+    BAGGED,
     CALLED_OFF,
     CATEGORY,
     CONNECTION,
@@ -39,7 +40,7 @@ from planner.operation.world import (
     FLOW,
     GAP_MIN,
     HANDS,
-    HAS_BAGS,
+    HANDS_LEFT,
     HELP_AT,
     HELP_COUNT,
     HELP_NEXT,
@@ -48,9 +49,9 @@ from planner.operation.world import (
     INSTANT,
     IS_AWAITED,
     IS_HOPEFUL,
-    IS_NEED_FIRST,
     IS_OUT,
     KEYS,
+    KEYS_IN_USE,
     KIT_RETURN,
     LATE,
     LITRES,
@@ -61,7 +62,10 @@ from planner.operation.world import (
     NEWS,
     NEXT_AT,
     NEXT_PHASE,
+    NUM_BAGGED,
+    NUM_IN_LINE,
     NUM_PATIENTS,
+    NUM_PLACES,
     NUM_RESPONDERS,
     NUM_SWAPS,
     NUM_WAITING,
@@ -86,6 +90,7 @@ from planner.operation.world import (
     RUN_END,
     RUNS_FROM,
     SCALARS,
+    SERVE_ORDER,
     SINCE,
     SIZES,
     START,
@@ -97,6 +102,7 @@ from planner.operation.world import (
     SWAP_PLACE,
     TAKES_PART,
     TRANSFER,
+    UNCOUNTED,
     USED,
     WASHERS,
     World,
@@ -143,7 +149,9 @@ def apply_events(w: World, size: int, t: float) -> None:
         if w.i[STATUS, i] == HERE and w.f[TRANSFER, i] <= t + INSTANT:
             transfer(w, i, t)
     for k in range(size):
-        find_patient(w, w.i[AFFECTED, k], t)
+        i = w.i[AFFECTED, k]
+        if w.i[STATUS, i] == UNKNOWN:
+            find_patient(w, i, t)
     for k in range(size):
         i = w.i[AFFECTED, k]
         if w.i[IS_AWAITED, i] and w.f[CALLED_OFF, i] <= t + INSTANT:
@@ -151,7 +159,9 @@ def apply_events(w: World, size: int, t: float) -> None:
             tell_news(w)
             _call_off(w, i, t)
     for k in range(size):
-        change_phases(w, w.i[AFFECTED, k], t)
+        i = w.i[AFFECTED, k]
+        if w.f[NEXT_PHASE, i] <= t + INSTANT:
+            change_phases(w, i, t)
     for k in range(size):
         mark_due(w, w.i[AFFECTED, k], t)
         plan_ahead(w, w.i[AFFECTED, k])
@@ -198,7 +208,7 @@ def tell_news(w: World) -> None:
     w.i[IS_HOPEFUL, 0] = 1
 
 
-@compiled
+@inlined
 def transfer(w: World, i: int, t: float) -> None:
     """Take a patient away, with what it has on."""
     settle(w, i, t)
@@ -323,66 +333,75 @@ def mark_due(w: World, i: int, t: float) -> None:
 
 @inlined
 def hands_left(w: World, q: int, t: float) -> int:
-    """Return how many responders of a place could begin a connection now."""
-    hands = 0
+    """Return how many responders of a place could begin a connection now.
+
+    Counted once a place and instant, until a connection begins there (``UNCOUNTED``). Also notes
+    how many keys of the place are in use, which :func:`has_key` wants.
+    """
+    if w.i[HANDS_LEFT, q] != UNCOUNTED:
+        return int(w.i[HANDS_LEFT, q])
+    hands, in_use = 0, 0
     for h in range(w.i[SIZES, NUM_RESPONDERS]):
-        if w.i[RESPONDER_PLACE, h] == q and w.f[RESPONDER_FROM, h] <= t + INSTANT:
-            hands += 1
+        if w.i[RESPONDER_PLACE, h] == q:
+            if w.f[RESPONDER_FROM, h] <= t + INSTANT:
+                hands += 1
+            else:
+                in_use += w.i[RESPONDER_KEY, h]
     for k in range(w.i[SIZES, NUM_SWAPS]):
-        if w.f[SWAP_END, k] > t + INSTANT and w.i[SWAP_PLACE, k] == q:
+        if w.i[SWAP_PLACE, k] == q and w.f[SWAP_END, k] > t + INSTANT:
             hands -= 1
-    for i in range(w.i[SIZES, NUM_PATIENTS] if w.i[SIZES, HAS_BAGS] else 0):
+            in_use += w.i[SWAP_KEY, k]
+    for n in range(w.i[SIZES, NUM_BAGGED]):
+        i = w.i[BAGGED, n]
         is_there = w.i[PLACE, i] == q and w.i[STATUS, i] == HERE
-        if w.i[HANDS, i] and is_there and w.i[DEVICE, i] >= 0 and w.i[CYLINDER, i] >= 0:
+        if is_there and w.i[DEVICE, i] >= 0 and w.i[CYLINDER, i] >= 0:
             hands -= w.i[HANDS, i]
+    w.i[KEYS_IN_USE, q] = in_use
+    w.i[HANDS_LEFT, q] = hands
     return hands
 
 
 @inlined
-def has_key(w: World, x: int, q: int, t: float) -> bool:
+def has_key(w: World, x: int, q: int) -> bool:
     """Say whether a key is free where the connection needs one and the file lists any."""
     if not w.i[NEEDS_KEY, x] or w.i[KEYS, q] < 0:
         return True
-    in_use = 0
-    for k in range(w.i[SIZES, NUM_SWAPS]):
-        if w.f[SWAP_END, k] > t + INSTANT and w.i[SWAP_PLACE, k] == q and w.i[SWAP_KEY, k]:
-            in_use += 1
-    for h in range(w.i[SIZES, NUM_RESPONDERS]):
-        if w.i[RESPONDER_PLACE, h] == q and w.f[RESPONDER_FROM, h] > t + INSTANT:
-            in_use += w.i[RESPONDER_KEY, h]
-    return bool(in_use < w.i[KEYS, q])
+    return bool(w.i[KEYS_IN_USE, q] < w.i[KEYS, q])
 
 
-@compiled
+@inlined
 def fill_queue(w: World) -> int:
-    """Put those who wait into ``QUEUE`` in the order of service; return how many they are."""
+    """Put those who wait into ``QUEUE`` in the order of service; return how many they are.
+
+    ``SERVE_ORDER`` has category and need right; within both the longest waiting go first. Hands
+    are counted anew for everyone in it.
+    """
+    for q in range(w.i[SIZES, NUM_PLACES]):
+        w.i[HANDS_LEFT, q] = UNCOUNTED
     size = 0
-    for i in range(w.i[SIZES, NUM_PATIENTS]):
-        if w.i[STATUS, i] != HERE or not w.i[TAKES_PART, i] or np.isnan(w.f[SINCE, i]):
+    for n in range(w.i[SIZES, NUM_IN_LINE]):
+        i = w.i[SERVE_ORDER, n]
+        if w.i[STATUS, i] != HERE or np.isnan(w.f[SINCE, i]):
             continue
         k = size
-        while k > 0 and _is_before(w, i, w.i[QUEUE, k - 1]):
+        while k > 0 and _waits_longer(w, i, w.i[QUEUE, k - 1]):
             w.i[QUEUE, k] = w.i[QUEUE, k - 1]
             k -= 1
         w.i[QUEUE, k] = i
         size += 1
+        if size == w.i[NUM_WAITING, 0]:
+            break
     return size
 
 
 @inlined
-def _is_before(w: World, i: int, j: int) -> bool:
-    a, b = w.i[CATEGORY, i], w.i[NEED, i]
-    c, d = w.i[CATEGORY, j], w.i[NEED, j]
-    if w.i[SIZES, IS_NEED_FIRST]:
-        a, b, c, d = b, a, d, c
-    if a != c:
-        return bool(a < c)
-    if b != d:
-        return bool(b < d)
-    return bool(w.f[SINCE, i] < w.f[SINCE, j] - INSTANT)
+def _waits_longer(w: World, i: int, j: int) -> bool:
+    """Say whether one of the same category and need has waited longer than another."""
+    is_alike = w.i[CATEGORY, i] == w.i[CATEGORY, j] and w.i[NEED, i] == w.i[NEED, j]
+    return bool(is_alike and w.f[SINCE, i] < w.f[SINCE, j] - INSTANT)
 
 
-@compiled
+@inlined
 def serve(w: World, i: int, t: float) -> tuple[int, int]:
     """Begin a connection if everything is there; return (cylinder off, cylinder on) or -1, -1."""
     q = w.i[PLACE, i]
@@ -393,7 +412,7 @@ def serve(w: World, i: int, t: float) -> tuple[int, int]:
     if c < 0:
         w.i[FAILED_AT, i] = w.i[NEWS, 0]
         return NONE, NONE
-    if not has_key(w, w.i[CONNECTION, c], q, t):
+    if not has_key(w, w.i[CONNECTION, c], q):
         return NONE, NONE
     settle(w, i, t)
     end_buffer(w, i, t)
@@ -406,7 +425,7 @@ def serve(w: World, i: int, t: float) -> tuple[int, int]:
     return old, c
 
 
-@compiled
+@inlined
 def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
     """Put a patient on a cylinder: hands busy, key in use, washer used up, flow after the gap."""
     q, x = w.i[PLACE, i], w.i[CONNECTION, c]
@@ -415,6 +434,7 @@ def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
     w.i[CYLINDER, i], w.i[REGULATOR, i], w.i[DEVICE, i] = c, g, d
     w.i[CYLINDER_STATUS, c] = CONNECTED
     w.i[CYLINDER_PLACE, c] = q
+    w.i[HANDS_LEFT, q] = UNCOUNTED
     if g >= 0:
         w.i[REGULATOR_HOLDER, g] = i
     w.i[DEVICE_HOLDER, d] = i

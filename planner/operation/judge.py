@@ -29,7 +29,7 @@ from planner.operation.arrays import (
     names_of,
     scene_of,
 )
-from planner.operation.compiling import compiled, inlined
+from planner.operation.compiling import bare, compiled, inlined
 from planner.operation.events import (
     apply_events,
     end_buffer,
@@ -179,9 +179,32 @@ def _close(w: World, draws: Draws, tally: Tally, s: int) -> None:
             tally.litres[IN_PLACE_L, s] += w.f[LITRES, c]
 
 
+@inlined
+def _bare_world(w: World) -> World:
+    return World(bare(w.i), bare(w.f))
+
+
+@inlined
+def _bare_draws(d: Draws) -> Draws:
+    return Draws(
+        bare(d.start), bare(d.transfer), bare(d.phase_score), bare(d.supply), bare(d.content),
+        bare(d.regulator_factor), bare(d.valve_factor),
+    )  # fmt: skip
+
+
+@inlined
+def _bare_tally(y: Tally) -> Tally:
+    return Tally(
+        bare(y.minutes_out), bare(y.first_out), bare(y.late), bare(y.still_here), bare(y.litres),
+        bare(y.num_swaps), bare(y.swap_min), bare(y.swap_patient), bare(y.swap_off),
+        bare(y.swap_on),
+    )  # fmt: skip
+
+
 @compiled
 def _run(w: World, draws: Draws, tally: Tally, first: int, last: int) -> None:
     """Operate samples ``first`` to ``last``."""
+    w, draws, tally = _bare_world(w), _bare_draws(draws), _bare_tally(tally)
     for s in range(first, last):
         begin(w, draws, s)
         t = w.f[SCALARS, AT_MIN]

@@ -60,12 +60,15 @@ from planner.operation.world import (
     MINUTES_OUT,
     NEEDS_WASHER,
     NEWS,
+    NUM_CONNECTIONS,
     NUM_CYLINDERS,
     NUM_DEVICES,
     NUM_PATIENTS,
     NUM_PHASES,
+    NUM_PLACES,
     NUM_REGULATORS,
     NUM_STATIC_HELP,
+    NUM_SWAPS,
     NUM_WAITING,
     OPEN_FROM,
     ORDER_FROM,
@@ -114,22 +117,22 @@ def begin(w: World, draws: Draws, s: int) -> None:
     """Set a sample to the state's minute."""
     _draw(w, draws, s)
     _lay_out_kit(w, draws, s)
-    w.f[MINUTES_OUT, :] = 0.0
-    w.i[LATE, :] = 0
-    w.f[FIRST_OUT, :] = np.inf
     w.f[USED, 0] = 0.0
-    w.f[SWAP_END, :] = -np.inf
-    w.i[WASHERS, :] = w.i[FROM_WASHERS]
-    w.f[HELP_AT, : w.i[SIZES, NUM_STATIC_HELP]] = w.f[STATIC_HELP_AT, : w.i[SIZES, NUM_STATIC_HELP]]
+    for k in range(w.i[SIZES, NUM_SWAPS]):
+        w.f[SWAP_END, k] = -np.inf
+    for q in range(w.i[SIZES, NUM_PLACES]):
+        w.i[WASHERS, q] = w.i[FROM_WASHERS, q]
+    for k in range(w.i[SIZES, NUM_STATIC_HELP]):
+        w.f[HELP_AT, k] = w.f[STATIC_HELP_AT, k]
     w.i[HELP_COUNT, 0] = w.i[SIZES, NUM_STATIC_HELP]
     w.f[HELP_NEXT, 0] = np.inf
     if w.i[HELP_COUNT, 0] > 0:
         w.f[HELP_NEXT, 0] = w.f[HELP_AT, 0]  # they are sorted
-    w.i[OPEN_FROM, :] = w.i[ORDER_FROM]
+    for x in range(w.i[SIZES, NUM_CONNECTIONS]):
+        w.i[OPEN_FROM, x] = w.i[ORDER_FROM, x]
     w.i[IS_HOPEFUL, 0] = 1
     _expect_supply(w, draws, s)
     w.i[NEWS, 0] = 1
-    w.i[FAILED_AT, :] = 0
     for i in range(w.i[SIZES, NUM_PATIENTS]):
         _seat(w, i)
     for i in range(w.i[SIZES, NUM_PATIENTS]):
@@ -179,24 +182,24 @@ def _expect_supply(w: World, draws: Draws, s: int) -> None:
 
 @compiled
 def _lay_out_kit(w: World, draws: Draws, s: int) -> None:
-    w.i[CYLINDER_PLACE, :] = w.i[FROM_CYLINDER_PLACE]
     for c in range(w.i[SIZES, NUM_CYLINDERS]):
+        w.i[CYLINDER_PLACE, c] = w.i[FROM_CYLINDER_PLACE, c]
         w.f[LITRES, c] = draws.content[c, s]
         w.i[CYLINDER_STATUS, c] = w.i[FROM_CYLINDER_STATUS, c]
         w.f[CYLINDER_JOIN, c] = w.f[FROM_CYLINDER_JOIN, c]
         if w.i[FROM_CYLINDER_STATUS, c] == AWAITED:
             w.i[CYLINDER_STATUS, c] = RESERVE
             w.f[CYLINDER_JOIN, c] = draws.supply[w.i[CYLINDER_SUPPLY, c], s]
-    w.i[REGULATOR_HOLDER, :] = w.i[FROM_REGULATOR_HOLDER]
-    w.i[REGULATOR_PLACE, :] = w.i[FROM_REGULATOR_PLACE]
-    w.f[REGULATOR_JOIN, :] = w.f[FROM_REGULATOR_JOIN]
     for g in range(w.i[SIZES, NUM_REGULATORS]):
+        w.i[REGULATOR_HOLDER, g] = w.i[FROM_REGULATOR_HOLDER, g]
+        w.i[REGULATOR_PLACE, g] = w.i[FROM_REGULATOR_PLACE, g]
+        w.f[REGULATOR_JOIN, g] = w.f[FROM_REGULATOR_JOIN, g]
         if w.i[REGULATOR_SUPPLY, g] >= 0:
             w.f[REGULATOR_JOIN, g] = draws.supply[w.i[REGULATOR_SUPPLY, g], s]
-    w.i[DEVICE_HOLDER, :] = w.i[FROM_DEVICE_HOLDER]
-    w.i[DEVICE_PLACE, :] = w.i[FROM_DEVICE_PLACE]
-    w.f[DEVICE_JOIN, :] = w.f[FROM_DEVICE_JOIN]
     for d in range(w.i[SIZES, NUM_DEVICES]):
+        w.i[DEVICE_HOLDER, d] = w.i[FROM_DEVICE_HOLDER, d]
+        w.i[DEVICE_PLACE, d] = w.i[FROM_DEVICE_PLACE, d]
+        w.f[DEVICE_JOIN, d] = w.f[FROM_DEVICE_JOIN, d]
         if w.i[DEVICE_SUPPLY, d] >= 0:
             w.f[DEVICE_JOIN, d] = draws.supply[w.i[DEVICE_SUPPLY, d], s]
 
@@ -205,6 +208,10 @@ def _lay_out_kit(w: World, draws: Draws, s: int) -> None:
 def _seat(w: World, i: int) -> None:
     """Put one patient where the state says it is."""
     w.i[STATUS, i] = w.i[FROM_STATUS, i]
+    w.i[FAILED_AT, i] = 0
+    w.i[LATE, i] = 0
+    w.f[MINUTES_OUT, i] = 0.0
+    w.f[FIRST_OUT, i] = np.inf
     w.i[IS_AWAITED, i] = w.i[FROM_STATUS, i] == UNKNOWN
     w.f[SINCE, i] = w.f[WAITED_SINCE, i]
     w.i[IS_OUT, i] = w.i[WAS_OUT, i]

@@ -24,7 +24,7 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
     CYLINDER_STATUS, CYLINDER_PLACE, REGULATOR_HOLDER, REGULATOR_PLACE, DEVICE_HOLDER,
     DEVICE_PLACE, WASHERS, SWAP_PLACE, SWAP_KEY, HELP_COUNT,
     HELP_PLACE, NEWS, FAILED_AT, NUM_WAITING, AFFECTED,
-    OPEN_FROM, IS_HOPEFUL,
+    OPEN_FROM, HANDS_LEFT, KEYS_IN_USE, IS_HOPEFUL,
     SIZES, PLACE, CATEGORY, NEED, FROM_STATUS, WAS_OUT, PHASES_STOPPED, CONNECTION,
     FROM_CYLINDER_PLACE, CYLINDER_SUPPLY, FROM_CYLINDER_STATUS, REGULATOR_CONNECTION,
     FROM_REGULATOR_PLACE, REGULATOR_SUPPLY, FROM_REGULATOR_HOLDER, FROM_DEVICE_PLACE,
@@ -33,15 +33,15 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
     WANTED_DEVICE_KIND,
     START_CYLINDER, START_REGULATOR, START_DEVICE, IS_NEW, PROMISED_REGULATOR, PROMISED_DEVICE,
     OWNER, RANK, ORDER, ORDER_FROM, ORDER_TO, KEPT_PLACE, KEPT_CONNECTION, KEPT_CATEGORY,
-    KEPT_NUMBER,
+    KEPT_NUMBER, SERVE_ORDER, BAGGED,
     NUM_WHOLE_ROWS,
-) = range(73)  # fmt: skip
+) = range(77)  # fmt: skip
 
 # Columns of the row SIZES.
 (
     NUM_PATIENTS, NUM_CYLINDERS, NUM_REGULATORS, NUM_DEVICES, NUM_PLACES, NUM_RESPONDERS,
-    NUM_KEPT, NUM_SWAPS, IS_NEED_FIRST, BUILT_IN_NUMBER, NUM_CONNECTIONS, NUM_STATIC_HELP,
-    HAS_BAGS, NUM_SIZES,
+    NUM_KEPT, NUM_SWAPS, NUM_IN_LINE, BUILT_IN_NUMBER, NUM_CONNECTIONS, NUM_STATIC_HELP,
+    NUM_BAGGED, NUM_SIZES,
 ) = range(14)  # fmt: skip
 
 # Rows of the floating-point table. Those up to VALVE_FACTOR change with the sample.
@@ -64,6 +64,8 @@ PHASE_FROM, PHASE_FLOW, PHASE_CHANCE, PHASE_SCORE = range(4)
 
 FITS = NUM_WHOLE_ROWS  # first row of what fits
 CARRY = NUM_FLOAT_ROWS  # first row of the carrying minutes
+
+UNCOUNTED = -1_000_000  # hands of a place at this instant; they may be below zero
 
 INSTANT = 1e-9  # minutes that count as no time
 NOTHING = 1e-9  # litres that count as none
@@ -94,17 +96,18 @@ def world_of(scene: Scene, moves: Moves) -> World:
         NUM_RESPONDERS: scene.responder_place.size,
         NUM_KEPT: moves.kept_connection.size,
         NUM_SWAPS: num_swaps,
-        IS_NEED_FIRST: int(scene.is_need_first),
+        NUM_IN_LINE: int((moves.takes_part > 0).sum()),
         BUILT_IN_NUMBER: scene.built_in,
         NUM_CONNECTIONS: scene.needs_key.size,
         NUM_STATIC_HELP: help_at.size,
-        HAS_BAGS: int(moves.hands.any()),
+        NUM_BAGGED: int((moves.hands > 0).sum()),
     }
     num_places, num_supplies = scene.keys.size, int(scene.cylinder_supply.max(initial=-1)) + 1
     num_supplies = max(num_supplies, int(scene.regulator_supply.max(initial=-1)) + 1)
     num_supplies = max(num_supplies, int(scene.device_supply.max(initial=-1)) + 1)
     most_help = help_at.size + (num_supplies + 3 * num_people + num_places) * (num_places + 1)
     width = max(NUM_SIZES, most_help, moves.phase_flow.shape[1], *sizes.values())
+    width = ((width + 7) // 8 | 1) * 8  # an odd number of cache lines spreads rows over the cache
     whole = np.zeros((NUM_WHOLE_ROWS + 2 * num_people, width), dtype=np.int64)
     floats = np.zeros((NUM_FLOAT_ROWS + num_places + 4 * num_people, width))
     for column, value in sizes.items():
@@ -184,6 +187,8 @@ def _whole_rows(scene: Scene, moves: Moves) -> dict[int, Ints]:
         KEPT_CONNECTION: moves.kept_connection,
         KEPT_CATEGORY: moves.kept_category,
         KEPT_NUMBER: moves.kept_number,
+        SERVE_ORDER: _serve_order(scene, moves),
+        BAGGED: np.flatnonzero(moves.hands > 0),
     }
 
 
@@ -197,6 +202,13 @@ def _order_rows(scene: Scene, moves: Moves) -> dict[int, Ints]:
         ORDER_FROM: np.searchsorted(by_connection, numbers, side="left").astype(np.int64),
         ORDER_TO: np.searchsorted(by_connection, numbers, side="right").astype(np.int64),
     }
+
+
+def _serve_order(scene: Scene, moves: Moves) -> Ints:
+    """Return who takes part, in the order of service, all waiting equally long."""
+    keys = (scene.category, scene.need) if scene.is_need_first else (scene.need, scene.category)
+    order = np.lexsort(keys)  # stable: file order
+    return order[moves.takes_part[order] > 0].astype(np.int64)
 
 
 def _static_help(scene: Scene) -> Floats:
