@@ -192,7 +192,8 @@ def _plan(arguments: argparse.Namespace) -> Plan:
             is_interrupted=is_interrupted,
         )
         plan = make_plan(reading.incident, None, request, _progress())
-    return replace(plan, warnings=tuple(f"warning: {w}" for w in reading.warnings))
+    told = tuple(f"warning: {w}" for w in reading.warnings)
+    return replace(plan, warnings=(*told, *plan.warnings))
 
 
 def _run_compare(arguments: argparse.Namespace) -> int:

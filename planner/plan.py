@@ -64,7 +64,7 @@ class Plan:
     capped_share : float
         Share of transfers beyond the horizon.
     warnings : tuple of str
-        From reading the incident.
+        From reading the incident, and whatever the audit finds.
     """
 
     incident: Incident

@@ -6,7 +6,7 @@ so the only way to a value here is :class:`Solved`, which does not exist then.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -52,13 +52,35 @@ class StepReport:
 
 
 @dataclass(frozen=True, slots=True)
-class Solved:
-    """Values of a solution that exists, with what the solver proved about it."""
+class Tuning:
+    """How to solve one kind of model.
 
-    values: Mapping[str, int]
+    Parameters
+    ----------
+    gap : float
+        Good enough when proved this close, as a share of the objective.
+    is_relaxed_whole : bool
+        Use the linear relaxation whole and from the start, and probe nothing: for models of few
+        long rows (two to three times as fast as the defaults for the master of step 1).
+    """
+
+    gap: float = 0.0
+    is_relaxed_whole: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """Values of a solution that exists, with what the solver proved about it.
+
+    ``on_the_way`` are the values of every solution found, the best last.
+    """
+
+    values: tuple[int, ...]
     status: str
     objective: float
     bound: float
+    deterministic_s: float
+    on_the_way: tuple[tuple[int, ...], ...]
 
     @property
     def gap(self) -> float:
@@ -68,13 +90,29 @@ class Solved:
         return abs(self.objective - self.bound) / max(abs(self.objective), 1e-12)
 
 
+class _Collector(cp_model.CpSolverSolutionCallback):
+    """Keeps the values of every solution."""
+
+    def __init__(self, variables: Sequence[cp_model.IntVar]) -> None:
+        super().__init__()
+        self.variables = variables
+        self.found: list[tuple[int, ...]] = []
+
+    def on_solution_callback(self) -> None:
+        """Note the values."""
+        self.found.append(tuple(int(self.value(v)) for v in self.variables))
+
+
 def scaled(cost: float) -> int:
     """Return a cost as the whole number that the solver wants."""
     return round(cost * COST_SCALE)
 
 
 def solve(
-    model: cp_model.CpModel, variables: Mapping[str, cp_model.IntVar], settings: Settings
+    model: cp_model.CpModel,
+    variables: Sequence[cp_model.IntVar],
+    settings: Settings,
+    tuning: Tuning | None = None,
 ) -> Solved:
     """Solve a model with one worker and a deterministic limit.
 
@@ -82,9 +120,10 @@ def solve(
     ----------
     model : CpModel
         With costs scaled by :func:`scaled`.
-    variables : mapping of str to IntVar
+    variables : sequence of IntVar
         What to read back.
     settings : Settings
+    tuning : Tuning or None
 
     Returns
     -------
@@ -98,19 +137,33 @@ def solve(
     problem = model.validate()
     if problem:
         raise SolverError(f"the model is invalid: {problem}")
-    solver = cp_model.CpSolver()
-    solver.parameters.num_workers = 1
-    solver.parameters.random_seed = settings.seed % (2**31)
-    solver.parameters.max_deterministic_time = settings.deterministic_s
-    if settings.wall_s is not None:
-        solver.parameters.max_time_in_seconds = settings.wall_s
-    status = solver.solve(model)
+    solver = _solver(settings, tuning or Tuning())
+    collector = _Collector(variables)
+    status = solver.solve(model, collector)
     name = solver.status_name(status)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         raise SolverError(f"the solver gave no plan: {name}")
     return Solved(
-        {key: int(solver.value(variable)) for key, variable in variables.items()},
+        tuple(int(solver.value(variable)) for variable in variables),
         name.lower(),
         solver.objective_value / COST_SCALE,
         solver.best_objective_bound / COST_SCALE,
+        float(solver.response_proto.deterministic_time),
+        tuple(dict.fromkeys(collector.found)),
     )
+
+
+def _solver(settings: Settings, tuning: Tuning) -> cp_model.CpSolver:
+    solver = cp_model.CpSolver()
+    parameters = solver.parameters
+    parameters.num_workers = 1
+    parameters.random_seed = settings.seed % (2**31)
+    parameters.max_deterministic_time = settings.deterministic_s
+    if settings.wall_s is not None:
+        parameters.max_time_in_seconds = settings.wall_s
+    parameters.relative_gap_limit = tuning.gap
+    if tuning.is_relaxed_whole:
+        parameters.linearization_level = 2
+        parameters.cp_model_probing_level = 0
+        parameters.add_lp_constraints_lazily = False
+    return solver

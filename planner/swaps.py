@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,7 +12,7 @@ import numpy as np
 from planner.demand import Floats
 from planner.incident import Incident
 from planner.operation.judge import Outcome, Tally
-from planner.oxygen_options import options_of
+from planner.policy import Policy
 from planner.state import State
 
 BAG: Final = "bag-valve-mask"
@@ -65,15 +65,18 @@ class _Drawn:
     on: Counter[int]
 
 
-def schedule(incident: Incident, state: State, outcome: Outcome) -> tuple[Swap, ...]:
+def schedule(
+    incident: Incident, state: State, policy: Policy, outcome: Outcome
+) -> tuple[Swap, ...]:
     """Return the printed schedule by expected time.
 
     Parameters
     ----------
     incident : Incident
     state : State
+    policy : Policy
     outcome : Outcome
-        Operated with its swap log.
+        What the policy gave, operated with its swap log.
 
     Raises
     ------
@@ -86,6 +89,7 @@ def schedule(incident: Incident, state: State, outcome: Outcome) -> tuple[Swap, 
     drawn = [d for d in _gather(outcome.swaps) if d.minutes.size / num_samples >= LEAST_CHANCE]
     drawn = _by_time(drawn)
     tags = [c.tag for c in incident.all_cylinders]
+    bagged = {tag for tag, option in policy.options if option.device == BAG}
     printed_on: set[int] = set()
     last_on: dict[int, str | None] = {}
     busy: dict[str, list[float]] = {}
@@ -103,7 +107,7 @@ def schedule(incident: Incident, state: State, outcome: Outcome) -> tuple[Swap, 
             Swap(
                 now.tag, row.number, off, None if on is None else tags[on], early, expected, late,
                 row.minutes.size / num_samples,
-                _responder(incident, state, now.place, expected, busy), now.place,
+                _responder(incident, state, bagged, (now.place, expected), busy), now.place,
             )
         )  # fmt: skip
     return tuple(swaps)
@@ -143,14 +147,19 @@ def _gather(tally: Tally) -> list[_Drawn]:
 
 
 def _responder(
-    incident: Incident, state: State, place: str, minute: float, busy: dict[str, list[float]]
+    incident: Incident,
+    state: State,
+    bagged: Collection[str],
+    at: tuple[str, float],
+    busy: dict[str, list[float]],
 ) -> str | None:
     """Return the first responder of a place whose printed swaps leave this minute free.
 
     The last of those there are taken to be the ones who bag.
     """
+    place, minute = at
     there = [r for r in state.responders if r.place == place and r.free_from_min <= minute]
-    num_bagging = sum(_bagging(incident, state, place, minute))
+    num_bagging = sum(_bagging(incident, state, bagged, at))
     for row in there[: max(0, len(there) - num_bagging)]:
         begun = busy.setdefault(row.tag, [])
         if all(abs(minute - other) >= incident.swap_min for other in begun):
@@ -159,13 +168,13 @@ def _responder(
     return None
 
 
-def _bagging(incident: Incident, state: State, place: str, minute: float) -> Iterator[int]:
+def _bagging(
+    incident: Incident, state: State, bagged: Collection[str], at: tuple[str, float]
+) -> Iterator[int]:
     """Yield how many responders each patient holds who is bagged, found and there by the median."""
+    place, minute = at
     for patient, now in zip(incident.patients, state.patients, strict=True):
-        options = options_of(incident, patient)
-        if not options or any(option.device != BAG for option in options):
-            continue
-        if now.place != place or now.status in {"gone", "dead"}:
+        if patient.tag not in bagged or now.place != place or now.status in {"gone", "dead"}:
             continue
         found = patient.oxygen_from.p50_min
         begin = found if now.status == "unknown" else state.at_min

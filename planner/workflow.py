@@ -6,7 +6,7 @@ import os
 import platform
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import Final
 
@@ -14,6 +14,7 @@ import numpy as np
 
 from planner.allocation.propose import Case, propose
 from planner.allocation.search import Effort, Judge
+from planner.audit import audit
 from planner.demand import Floats, sample
 from planner.incident import Incident
 from planner.limits import best_possible
@@ -66,6 +67,9 @@ class Request:
         Outer guard by the clock; a plan that it cuts short is marked not repeatable.
     is_interrupted : callable
         Asked between evaluations; True ends the search with the best so far.
+    starts : tuple of Policy
+        Policies to begin from besides the simple rules', such as an earlier plan's; on the
+        choosing samples the plan is never worse than any of them.
     """
 
     seed: int = 1
@@ -74,6 +78,7 @@ class Request:
     deterministic_s: float = 2.0
     wall_s: float | None = None
     is_interrupted: Callable[[], bool] = _never
+    starts: tuple[Policy, ...] = ()
 
 
 def make_plan(
@@ -98,7 +103,7 @@ def make_plan(
     -------
     Plan
         Judged on samples that no choice has seen. Where the solver has nothing, the best simple
-        rule's, labelled.
+        rule's, labelled. What the audit finds stands among the warnings; a sound plan has none.
     """
     begun = time.monotonic()
     state = state if state is not None else initial_state(incident)
@@ -116,17 +121,20 @@ def make_plan(
     )
     settings = Settings(request.seed, request.deterministic_s, request.wall_s)
     judge = judge_on(Bench.of(incident, state, needs))
-    proposal = propose(Case(incident, state, needs, judge), settings, effort, progress)
+    proposal = propose(
+        Case(incident, state, needs, judge, request.starts), settings, effort, progress
+    )
     progress("judging on fresh samples")
     fresh = Bench.of(
         incident, state, sample(incident, state, request.samples, request.seed + FRESH)
     )
     policy = proposal.policy
     outcome = fresh.operate(policy, max_swaps=most_swaps(incident))
-    minutes = np.arange(state.at_min, incident.horizon_min + STEP_MIN / 2, STEP_MIN)
+    minutes = np.arange(state.at_min, incident.horizon_min, STEP_MIN)
+    minutes = np.append(minutes, incident.horizon_min)
     best = BestPossible(best_possible(fresh, policy), best_possible(fresh))
     rules = tuple(_rule_result(fresh, name, p) for name, p in proposal.rules)
-    return Plan(
+    plan = Plan(
         incident=incident,
         state=state,
         policy=policy,
@@ -137,7 +145,7 @@ def make_plan(
         lasts=lasts_until(incident, state, policy),
         best_possible=best,
         rules=rules,
-        swaps=schedule(incident, state, outcome),
+        swaps=schedule(incident, state, policy, outcome),
         chance_out_by=(minutes, chance_out_by(incident, outcome, minutes)),
         capped_share=fresh.needs.capped_share,
         solver=proposal.steps,
@@ -150,6 +158,7 @@ def make_plan(
             request.wall_s is None and proposal.is_finished,
         ),
     )
+    return replace(plan, warnings=tuple(f"the audit found: {text}" for text in audit(plan)))
 
 
 def judge_on(bench: Bench) -> Judge:

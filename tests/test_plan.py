@@ -74,7 +74,12 @@ def drawn(incident: Incident, samples: Sequence[Sequence[Logged]]) -> Outcome:
 
 
 def printed(incident: Incident, *samples: Sequence[Logged]) -> tuple[Swap, ...]:
-    return schedule(incident, initial_state(incident), drawn(incident, samples))
+    return schedule(incident, initial_state(incident), first_of(incident), drawn(incident, samples))
+
+
+def first_of(incident: Incident) -> Policy:
+    """A policy in which everyone has their first option."""
+    return Policy(options=tuple((p.tag, p.options[0]) for p in incident.patients if p.options))
 
 
 def crowd(*people: Patient, responders: Sequence[str] = ("R1", "R2"), **more: object) -> Incident:
@@ -185,12 +190,23 @@ def test_who_bags_does_not_swap() -> None:
     assert doers(pat("P", device=BAG, gone=50, place=B), *others) == ["R1", "R2"]
 
 
+def test_only_whom_the_plan_bags_holds_hands() -> None:
+    # P may be bagged or breathe by mask. Three at A: bagged, P leaves R1; on the mask, all three.
+    bag, mask = pat("P", device=BAG).options[0], pat("P").options[0]
+    incident = crowd(pat("P", options=(mask, bag), gone=50), responders=("R1", "R2", "R3"))
+    log = drawn(incident, [[Logged(10.0, 0, 0, 3), Logged(10.0, 0, 3, 4)]])
+    for option, expected in ((bag, ["R1", None]), (mask, ["R1", "R2"])):
+        policy = Policy(options=(("P", option),))
+        swaps = schedule(incident, initial_state(incident), policy, log)
+        assert [s.responder for s in swaps] == expected
+
+
 def test_schedule_wants_a_swap_log() -> None:
     incident = crowd()
     state = initial_state(incident)
     outcome = Bench.of(incident, state, sample(incident, state, 3, 1)).operate(Policy())
     with pytest.raises(ValueError, match="no swap log"):
-        schedule(incident, state, outcome)
+        schedule(incident, state, Policy(), outcome)
 
 
 # ----- make_plan -------------------------------------------------------------------------------
@@ -350,3 +366,18 @@ def test_triage_order_is_among_the_starts() -> None:
     rule = next(row for row in plan.rules if row.rule.startswith("(a)"))
     assert rule.policy == policy
     assert plan.risk.objective.value <= min(r.risk.objective.value for r in plan.rules) + 1e-12
+
+
+def test_chances_by_minute_end_at_the_horizon() -> None:
+    # Every ten minutes and the horizon itself, never beyond it.
+    incident = world([pat("P", gone=25)], [cyl(f"c{k}", 100) for k in range(3)], horizon_min=86)
+    minutes, _ = make_plan(incident, None, QUICK).chance_out_by
+    assert minutes.tolist() == [0, 10, 20, 30, 40, 50, 60, 70, 80, 86]
+
+
+def test_what_the_audit_finds_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    incident = world([pat("P", gone=25)], [cyl(f"c{k}", 100) for k in range(3)])
+    assert make_plan(incident, None, QUICK).warnings == ()
+    monkeypatch.setattr("planner.workflow.audit", lambda _: ("kit once: c1 is on twice",))
+    told = make_plan(incident, None, QUICK).warnings
+    assert told == ("the audit found: kit once: c1 is on twice",)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -15,10 +16,13 @@ from planner.demand import sample
 from planner.files import read_incident
 from planner.incident import Incident
 from planner.operation.judge import Bench
+from planner.policy import KeptFor
 from planner.rules import RULES
 from planner.solver import Settings
 from planner.state import initial_state
+from planner.units import Pressure
 from planner.workflow import judge_on
+from tests.rule_incidents import THREAD, YOKE, cyl, pat, world
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 SAMPLES = 400
@@ -132,3 +136,30 @@ def test_sketch_of_a_policy_deals_the_same_people_the_same_options(name: str) ->
         assert {h.lines[0].patient for h in policy.hookups} <= {
             h.lines[0].patient for h in again.hookups
         }
+
+
+def test_no_more_is_kept_than_the_list_holds() -> None:
+    # Two on cylinders of their own, two listed: "5 stay" becomes "2 stay", which already means that
+    # no Delayed takes one; of a connection with none listed the row goes.
+    people = [pat("P"), pat("Q", "delayed")]
+    incident = world(people, [cyl(f"c{k}", 100) for k in range(4)])
+    board = Board.of(incident, initial_state(incident))
+    rows = (KeptFor(None, THREAD, "immediate", 5), KeptFor(None, YOKE, "immediate", 1))
+    for connection in (THREAD, YOKE):
+        listed = sum(board.shelf.rows[t].connection == connection for t in board.shelf.cylinders)
+        assert listed in {0, 4}
+    kept = policy_of(board, replace(plain_sketch(board), kept_for=rows)).kept_for
+    assert [k.num_cylinders for k in kept] == [2]
+    # Twin: fewer than are listed stay as they are.
+    few = (replace(kept[0], num_cylinders=1),)
+    assert policy_of(board, replace(plain_sketch(board), kept_for=few)).kept_for == few
+
+
+def test_stacks_are_of_cylinders_alike_now() -> None:
+    # Alike in the file; by the state's readings one has been used, so it is another stack.
+    incident = world([pat("P")], [cyl(f"c{k}", 100) for k in range(3)])
+    state = initial_state(incident)
+    assert [s.tags for s in Board.of(incident, state).stacks] == [("c0", "c1", "c2")]
+    half = replace(state.cylinders[1], gauge=Pressure(state.cylinders[1].gauge.psi - 100, "psi"))
+    later = replace(state, cylinders=(state.cylinders[0], half, state.cylinders[2]))
+    assert [s.tags for s in Board.of(incident, later).stacks] == [("c0", "c2"), ("c1",)]

@@ -5,9 +5,7 @@
           sum over p of uses[p, k] z[p] <= count[k]   for every resource k
           theta[a] >= constant + slopes @ z           for every cut of tier a
 
-Costs are scaled by :func:`planner.solver.scaled`. The solver's settings are its own here, because
-the master wants the linear relaxation used whole (measured: two to three times as fast as the
-defaults), may stop at a gap, and every solution on the way is worth a cut.
+Costs are scaled by :func:`planner.solver.scaled`. Every solution on the way is worth a cut.
 """
 
 from __future__ import annotations
@@ -18,8 +16,7 @@ from typing import Final
 from ortools.sat.python import cp_model
 
 from planner.allocation.rows import TIERS, Cut, Numbers, Rows, Value
-from planner.errors import SolverError
-from planner.solver import COST_SCALE, Settings, scaled
+from planner.solver import Settings, Tuning, scaled, solve
 
 ROUNDING: Final = 1e-7  # whole-number costs are off by less than this
 
@@ -43,21 +40,6 @@ class Answer:
     found: tuple[tuple[int, ...], ...]
     bound: float
     deterministic_s: float
-
-
-class _Collector(cp_model.CpSolverSolutionCallback):
-    """Keeps every solution."""
-
-    def __init__(self, keep: list[int], z: list[cp_model.IntVar]) -> None:
-        super().__init__()
-        self.keep, self.z = keep, z
-        self.found: list[tuple[int, ...]] = []
-
-    def on_solution_callback(self) -> None:
-        """Note the packages chosen."""
-        self.found.append(
-            tuple(k for k, v in zip(self.keep, self.z, strict=True) if self.boolean_value(v))
-        )
 
 
 def solve_master(
@@ -85,29 +67,9 @@ def solve_master(
         When there is no solution to read.
     """
     model, z = _model(problem, keep, cuts, best)
-    problem_text = model.validate()
-    if problem_text:
-        raise SolverError(f"the model is invalid: {problem_text}")
-    solver = cp_model.CpSolver()
-    parameters = solver.parameters
-    parameters.num_workers = 1
-    parameters.random_seed = settings.seed % (2**31)
-    parameters.max_deterministic_time = settings.deterministic_s
-    if settings.wall_s is not None:
-        parameters.max_time_in_seconds = settings.wall_s
-    parameters.relative_gap_limit = gap
-    parameters.linearization_level = 2
-    parameters.cp_model_probing_level = 0
-    parameters.add_lp_constraints_lazily = False
-    collector = _Collector(keep, z)
-    status = solver.solve(model, collector)
-    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        raise SolverError(f"the solver gave no plan: {solver.status_name(status)}")
-    return Answer(
-        tuple(dict.fromkeys(collector.found)),
-        solver.best_objective_bound / COST_SCALE - ROUNDING,
-        float(solver.response_proto.deterministic_time),
-    )
+    solved = solve(model, z, settings, Tuning(gap, is_relaxed_whole=True))
+    chosen = [tuple(k for k, v in zip(keep, way, strict=True) if v) for way in solved.on_the_way]
+    return Answer(tuple(chosen), solved.bound - ROUNDING, solved.deterministic_s)
 
 
 def _model(

@@ -31,7 +31,7 @@ class Proposal:
     """The policy with the lowest J on the choosing samples, and where it comes from.
 
     ``source`` is ``"plan"`` or the name of the simple rule that nothing was better than;
-    ``is_fallback`` says that the solver had nothing to read.
+    ``is_fallback`` says that the solver had nothing to read, so that it is a rule's.
     """
 
     policy: Policy
@@ -44,12 +44,17 @@ class Proposal:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What is proposed for: incident, state, choosing samples, and the judge on them."""
+    """What is proposed for: incident, state, choosing samples, and the judge on them.
+
+    ``starts`` are policies to begin from besides the simple rules', such as an earlier plan's.
+    They must be ones that this incident and state allow.
+    """
 
     incident: Incident
     state: State
     needs: Needs
     judge: Judge
+    starts: tuple[Policy, ...] = ()
 
 
 def propose(
@@ -70,10 +75,10 @@ def propose(
     Returns
     -------
     Proposal
-        Never worse in J, on the choosing samples, than any simple rule.
+        Never worse in J, on the choosing samples, than any simple rule or start.
     """
     rules = tuple((name, rule(case.incident, case.state)) for name, rule in RULES)
-    candidates = list(rules)
+    candidates = [*rules, *((PLAN, policy) for policy in case.starts)]
     progress("allocating: who gets what now")
     board = Board.of(case.incident, case.state)
     first, report = _step_one(case, settings)
@@ -101,7 +106,8 @@ def propose(
             )
         )
     source, policy = _best(case, candidates, effort.samples)
-    return Proposal(policy, source, rules, tuple(steps), first is None, is_finished)
+    is_fallback = first is None and source != PLAN
+    return Proposal(policy, source, rules, tuple(steps), is_fallback, is_finished)
 
 
 def _step_one(case: Case, settings: Settings) -> tuple[Policy | None, StepReport]:

@@ -6,6 +6,7 @@ can follow: kit is dealt from the shelf, so nothing is given out twice or from a
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 
 from planner.incident import Incident, Option, Patient, Triage
@@ -67,11 +68,14 @@ class Board:
 
 def _stacks(incident: Incident, state: State) -> tuple[Stack, ...]:
     cylinders = {c.tag: c for c in incident.all_cylinders}
-    places = {c.tag: c.place for c in state.cylinders}
+    now = {c.tag: c for c in state.cylinders}
     rows: dict[tuple[object, ...], list[str]] = {}
     for tag in default_order(incident, state):
         c = cylinders[tag]
-        key = (c.connection, c.water_volume_l, c.gauge.psi, c.read_at.c, places.get(tag))
+        at = now.get(tag)
+        gauge, read_at, place = (c.gauge, c.read_at, None) if at is None else (
+            at.gauge, at.read_at, at.place)  # fmt: skip
+        key = (c.connection, c.water_volume_l, gauge.psi, read_at.c, place)
         rows.setdefault(key, []).append(tag)
     firsts = {key: cylinders[tags[0]] for key, tags in rows.items()}
     return tuple(
@@ -169,12 +173,26 @@ def policy_of(board: Board, sketch: Sketch) -> Policy:
                 default = [tag for tag in default if tag not in hookup.cylinders]
     taken = {tag for hookup in hookups for tag in hookup.cylinders}
     listed = (tag for k in sketch.order for tag in board.stacks[k].tags)
+    order = tuple(tag for tag in listed if tag not in taken)
     return Policy(
         hookups=tuple(hookups),
         options=tuple((p.tag, chosen[p.tag]) for p in board.people),
-        order=tuple(tag for tag in listed if tag not in taken),
+        order=order,
         promises=tuple(promises),
-        kept_for=sketch.kept_for,
+        kept_for=_no_more_than_listed(board, sketch.kept_for, order),
+    )
+
+
+def _no_more_than_listed(
+    board: Board, rows: tuple[KeptFor, ...], order: tuple[str, ...]
+) -> tuple[KeptFor, ...]:
+    """Keep at most as many as the list holds; all of them already means that nobody else may."""
+    listed = Counter(board.shelf.rows[tag].connection for tag in order)
+    counts = [min(row.num_cylinders, listed[row.connection]) for row in rows]
+    return tuple(
+        replace(row, num_cylinders=count)
+        for row, count in zip(rows, counts, strict=True)
+        if count > 0
     )
 
 
