@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from planner.gas import content_l
@@ -87,12 +87,14 @@ class Shelf:
             | {row.tag: (row.place, row.since_min) for row in (*state.regulators, *state.devices)},
         )
 
-    def hookup(self, patient: Patient, option: Option) -> Hookup | None:
-        """Take what one first connection needs, all of it or nothing."""
+    def hookup(self, patient: Patient, option: Option, wanted: Sequence[str] = ()) -> Hookup | None:
+        """Take what one first connection needs, all of it or nothing; wanted cylinders first."""
         device = self._device(patient, option, is_here=True)
         if device is None:
             return None
-        found = self._source(patient, option)
+        found = self._source(patient, option, [t for t in self.cylinders if t in wanted])
+        if found is None:
+            found = self._source(patient, option, self.cylinders)
         if found is None:
             return None
         cylinder, regulator = found
@@ -109,10 +111,12 @@ class Shelf:
             self.state.at_min,
         )
 
-    def promise(self, patient: Patient, option: Option) -> Promise | None:
+    def promise(
+        self, patient: Patient, option: Option, connection: str | None = None
+    ) -> Promise | None:
         """Set regulator and mask aside, the nearest there are, for someone not yet found.
 
-        None when nothing fits.
+        A regulator of ``connection`` comes before others. None when nothing fits.
         """
         device = self._device(patient, option, is_here=False)
         regulators = [
@@ -120,7 +124,9 @@ class Shelf:
             if self._fits(r, option) and self._reaches(r.tag, patient.place)
         ]  # fmt: skip
         regulator = min(
-            regulators, key=lambda r: self._there_from(r.tag, patient.place), default=None
+            regulators,
+            key=lambda r: (r.connection != connection, self._there_from(r.tag, patient.place)),
+            default=None,
         )
         if device is not None:
             self.devices.remove(device)
@@ -138,7 +144,7 @@ class Shelf:
         """Return what a first connection lacks: mask, regulator, cylinder, washer, key or hands."""
         if self._device(patient, option, is_here=True) is None:
             return "mask"
-        if self._source(patient, option) is not None:
+        if self._source(patient, option, self.cylinders) is not None:
             return "hands"
         here = [
             r for r in self.regulators
@@ -157,20 +163,24 @@ class Shelf:
         near = [u for u in units if self._reaches(u.tag, patient.place)]
         return min(near, key=lambda u: self._there_from(u.tag, patient.place), default=None)
 
-    def _source(self, patient: Patient, option: Option) -> tuple[Cylinder, Regulator | None] | None:
+    def _source(
+        self, patient: Patient, option: Option, among: Sequence[str]
+    ) -> tuple[Cylinder, Regulator | None] | None:
         """Return the first regulator with a cylinder there, else a cylinder with its own valve."""
         for regulator in self.regulators:
             if self._fits(regulator, option) and self._is_there(regulator.tag, patient.place):
-                cylinder = self._cylinder(patient, regulator.connection, option)
+                cylinder = self._cylinder(patient, regulator.connection, option, among)
                 if cylinder is not None:
                     return cylinder, regulator
-        cylinder = self._cylinder(patient, BUILT_IN, option)
+        cylinder = self._cylinder(patient, BUILT_IN, option, among)
         return None if cylinder is None else (cylinder, None)
 
-    def _cylinder(self, patient: Patient, connection: str, option: Option) -> Cylinder | None:
+    def _cylinder(
+        self, patient: Patient, connection: str, option: Option, among: Sequence[str]
+    ) -> Cylinder | None:
         if not self._can_connect(patient.place, connection):
             return None
-        for tag in self.cylinders:
+        for tag in among:
             cylinder = self.rows[tag]
             if cylinder.connection != connection or not self._is_there(tag, patient.place):
                 continue

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from planner.allocation.sketch import Board, Sketch, categories_kept, policy_of
+from planner.allocation.sketch import Board, Sketch, categories_kept, leading_stacks, policy_of
 from planner.demand import Floats
 from planner.policy import KeptFor, Policy
 from planner.streams import stream
@@ -154,10 +154,11 @@ def neighbours(board: Board, sketch: Sketch) -> Iterator[Change]:
         if patient.tag in board.going_on:
             continue
         yield _hold_back(number)
-        if patient.tag not in board.awaited:
-            for k in range(-1, len(board.stacks)):
-                if k != sketch.first[number]:
-                    yield _set_first(number, k)
+        is_awaited = patient.tag in board.awaited
+        stacks = leading_stacks(board).values() if is_awaited else range(len(board.stacks))
+        for k in (-1, *stacks):
+            if k != sketch.first[number]:
+                yield _set_first(number, k)
     for a in range(len(sketch.deal) - 1):
         yield _swap_deal(a)
     yield from _kept_changes(board)

@@ -95,7 +95,8 @@ class Sketch:
     deal : tuple of int
         Who is dealt kit before whom; people's numbers.
     first : tuple of int
-        Stack that somebody's first cylinder is taken from; -1: the first that fits.
+        Stack that somebody's first cylinder is taken from, with a regulator for it; for somebody
+        awaited, one of the connection that their regulator has. -1: the first that fits.
     is_held_back : tuple of bool
         Somebody there is dealt kit after all others, somebody awaited has no promise. Nobody
         there is left waiting beside kit that fits: the gap of a swap counts as no time out, so a
@@ -127,7 +128,10 @@ def plain_sketch(board: Board, options: tuple[int, ...] | None = None) -> Sketch
 
 
 def sketch_of(board: Board, policy: Policy) -> Sketch:
-    """Return the sketch nearest to a policy: its options, and its first cylinders dealt first."""
+    """Return the sketch nearest to a policy: its options, first cylinders dealt first, its list.
+
+    Stacks stand in the list where the policy has their first cylinder.
+    """
     chosen = dict(policy.options)
     options = tuple(
         board.options[p.tag].index(chosen[p.tag])
@@ -137,40 +141,62 @@ def sketch_of(board: Board, policy: Policy) -> Sketch:
     )
     stack_of = {tag: k for k, stack in enumerate(board.stacks) for tag in stack.tags}
     hookups = {x.patient: h.cylinders[0] for h in policy.hookups for x in h.lines}
-    promised = {p.patient for p in policy.promises}
-    first = tuple(stack_of.get(hookups.get(p.tag, ""), -1) for p in board.people)
+    promised = {p.patient: p.regulator for p in policy.promises}
+    connection = {r.tag: r.connection for r in board.incident.all_regulators}
+    leading = leading_stacks(board)
+    first = tuple(
+        leading.get(connection.get(promised.get(p.tag) or "", ""), -1)
+        if p.tag in board.awaited
+        else stack_of.get(hookups.get(p.tag, ""), -1)
+        for p in board.people
+    )
+    held = tuple(p.tag in board.awaited and p.tag not in promised for p in board.people)
     served = [p.tag in hookups or p.tag in promised for p in board.people]
     plain = plain_sketch(board, options)
     deal = tuple(sorted(plain.deal, key=lambda k: not served[k]))
-    return replace(plain, first=first, deal=deal, kept_for=policy.kept_for)
+    place = {tag: k for k, tag in enumerate(policy.order)}
+    last = len(place)
+    order = sorted(plain.order, key=lambda k: min(place.get(t, last) for t in board.stacks[k].tags))
+    return replace(
+        plain, first=first, deal=deal, is_held_back=held, order=tuple(order),
+        kept_for=policy.kept_for,
+    )  # fmt: skip
+
+
+def leading_stacks(board: Board) -> dict[str, int]:
+    """Return the first stack of each connection; it stands for all of them where only that counts.
+
+    Nobody awaited gets a cylinder yet, so a stack says no more than the regulator's connection.
+    """
+    leading: dict[str, int] = {}
+    for k, stack in enumerate(board.stacks):
+        leading.setdefault(stack.connection, k)
+    return leading
 
 
 def policy_of(board: Board, sketch: Sketch) -> Policy:
     """Deal a sketch out into a policy."""
     shelf = board.shelf.copy()
-    default = shelf.cylinders
     hookups: list[Hookup] = []
     promises: list[Promise] = []
     chosen: dict[str, Option] = {}
     for number in sorted(sketch.deal, key=lambda k: sketch.is_held_back[k]):
         patient = board.people[number]
         option = board.options[patient.tag][sketch.options[number]]
+        stack = board.stacks[sketch.first[number]] if sketch.first[number] >= 0 else None
         chosen[patient.tag] = option
         if patient.tag in board.going_on:
             hookups.append(board.going_on[patient.tag])
         elif patient.tag in board.awaited:
             is_promised = not sketch.is_held_back[number]
-            promise = shelf.promise(patient, option) if is_promised else None
+            wanted = stack.connection if stack is not None else None
+            promise = shelf.promise(patient, option, wanted) if is_promised else None
             if promise is not None:
                 promises.append(promise)
         else:
-            stack = board.stacks[sketch.first[number]].tags if sketch.first[number] >= 0 else ()
-            wanted = [tag for tag in default if tag in stack]
-            shelf.cylinders = wanted + [tag for tag in default if tag not in stack]
-            hookup = shelf.hookup(patient, option)
+            hookup = shelf.hookup(patient, option, stack.tags if stack is not None else ())
             if hookup is not None:
                 hookups.append(hookup)
-                default = [tag for tag in default if tag not in hookup.cylinders]
     taken = {tag for hookup in hookups for tag in hookup.cylinders}
     listed = (tag for k in sketch.order for tag in board.stacks[k].tags)
     order = tuple(tag for tag in listed if tag not in taken)
