@@ -5,7 +5,8 @@
     PlannerError
     |-- InputError           faults in what a user gave; the command line exits 2
     |-- ReferenceTableError  a shipped table is broken (our fault, never the user's)
-    `-- SolverError          no usable answer from the solver; the caller falls back to a rule
+    |-- SolverError          no usable answer from the solver; the caller falls back to a rule
+    `-- StoreError           what the store could not do, or refused (planner.store.errors)
 """
 
 from __future__ import annotations
