@@ -11,7 +11,7 @@ from planner.incident import BUILT_IN, Cylinder, Incident, Option, Patient, Regu
 from planner.operation.arrays import litres_at
 from planner.policy import Promise
 from planner.reference import load_connections
-from planner.state import DeviceUnit, Hookup, Line, State, device_units, keys
+from planner.state import CylinderNow, DeviceUnit, Hookup, KitNow, Line, State, device_units, keys
 
 
 def default_order(incident: Incident, state: State, taken: Iterable[str] = ()) -> tuple[str, ...]:
@@ -54,7 +54,8 @@ class Shelf:
     washers: dict[str, int]
     keys: dict[str, int]
     rows: Mapping[str, Cylinder]
-    where: Mapping[str, tuple[str, float]]
+    there: Mapping[tuple[str, str], float]  # (tag, place): the minute from which it can be there
+    stocked: frozenset[str]  # connections that any cylinder has
 
     def copy(self) -> Shelf:
         """Return a shelf to deal from that leaves this one as it is."""
@@ -83,8 +84,8 @@ class Shelf:
             dict(zip(places, washers, strict=True)) if washers is not None else {},
             dict(zip(places, listed, strict=True)) if listed is not None else {},
             {c.tag: c for c in incident.all_cylinders},
-            {row.tag: (row.place, row.since_min) for row in state.cylinders}
-            | {row.tag: (row.place, row.since_min) for row in (*state.regulators, *state.devices)},
+            _there_from(incident, state),
+            frozenset(c.connection for c in incident.all_cylinders),
         )
 
     def hookup(self, patient: Patient, option: Option, wanted: Sequence[str] = ()) -> Hookup | None:
@@ -196,23 +197,30 @@ class Shelf:
         return not (kind.needs_key and self.keys and self.keys[place] < 1)
 
     def _fits(self, regulator: Regulator, option: Option) -> bool:
-        has_cylinders = any(
-            c.connection == regulator.connection for c in self.incident.all_cylinders
+        return regulator.connection in self.stocked and self._dial_has(
+            regulator.settings_lpm, option
         )
-        return has_cylinders and self._dial_has(regulator.settings_lpm, option)
 
     @staticmethod
     def _dial_has(settings: tuple[float, ...], option: Option) -> bool:
-        return {phase.flow_lpm for phase in option.phases} <= set(settings)
+        return all(phase.flow_lpm in settings for phase in option.phases)
 
     def _there_from(self, tag: str, place: str) -> float:
-        """Return the minute from which kit can be at a place; infinite when it is not carried."""
-        origin, since = self.where[tag]
-        minutes = self.incident.carry_min(origin, place)
-        return math.inf if minutes is None else since + minutes
+        return self.there[tag, place]
 
     def _reaches(self, tag: str, place: str) -> bool:
         return math.isfinite(self._there_from(tag, place))
 
     def _is_there(self, tag: str, place: str) -> bool:
         return self._there_from(tag, place) <= self.state.at_min
+
+
+def _there_from(incident: Incident, state: State) -> dict[tuple[str, str], float]:
+    """Return the minute from which kit can be at each place; infinite when it is not carried."""
+    found: dict[tuple[str, str], float] = {}
+    rows: list[CylinderNow | KitNow] = [*state.cylinders, *state.regulators, *state.devices]
+    for row in rows:
+        for place in incident.places:
+            minutes = incident.carry_min(row.place, place.name)
+            found[row.tag, place.name] = math.inf if minutes is None else row.since_min + minutes
+    return found

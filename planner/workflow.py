@@ -61,8 +61,9 @@ class Request:
     effort : int or None
         Evaluations of the judge that the search may use; 0 leaves step 1 and the rules. None: 25
         for each person who wants oxygen, 300 at most.
-    deterministic_s : float
-        Limit of the solver in its own deterministic time.
+    deterministic_s : float or None
+        Limit of the solver in its own deterministic time. None: by how many want oxygen, about 1
+        for 8, 2 for 14, 8 for 40 (measured: it then has a bound, and a whole plan its 5, 10, 50 s).
     wall_s : float or None
         Outer guard by the clock; a plan that it cuts short is marked not repeatable.
     is_interrupted : callable
@@ -75,7 +76,7 @@ class Request:
     seed: int = 1
     samples: int = 20_000
     effort: int | None = None
-    deterministic_s: float = 2.0
+    deterministic_s: float | None = None
     wall_s: float | None = None
     is_interrupted: Callable[[], bool] = _never
     starts: tuple[Policy, ...] = ()
@@ -119,7 +120,7 @@ def make_plan(
         request.seed,
         lambda: is_late() or request.is_interrupted(),
     )
-    settings = Settings(request.seed, request.deterministic_s, request.wall_s)
+    settings = Settings(request.seed, _solver_s(incident, request), request.wall_s)
     judge = judge_on(Bench.of(incident, state, needs))
     proposal = propose(
         Case(incident, state, needs, judge, request.starts), settings, effort, progress
@@ -175,8 +176,19 @@ def judge_on(bench: Bench) -> Judge:
 def _effort(incident: Incident, request: Request) -> int:
     if request.effort is not None:
         return request.effort
-    people = sum(is_indicated(incident, patient) for patient in incident.patients)
-    return min(MOST_EFFORT, EFFORT_EACH * max(2, people))
+    return min(MOST_EFFORT, EFFORT_EACH * max(2, _num_people(incident)))
+
+
+def _solver_s(incident: Incident, request: Request) -> float:
+    if request.deterministic_s is not None:
+        return request.deterministic_s
+    people = _num_people(incident)
+    return 0.1 * people + 0.0025 * people**2 + 0.1
+
+
+def _num_people(incident: Incident) -> int:
+    """Return how many people have oxygen indicated."""
+    return sum(is_indicated(incident, patient) for patient in incident.patients)
 
 
 def _guard(begun: float, wall_s: float | None) -> Callable[[], bool]:

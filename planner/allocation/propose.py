@@ -111,7 +111,7 @@ def propose(
 
 
 def _step_one(case: Case, settings: Settings) -> tuple[Policy | None, StepReport]:
-    """Return the policy of step 1; None when nothing was proved about it: a rule is used then."""
+    """Return the policy of step 1; None when it has none: the best rule is used then."""
     begun = time.monotonic()
     try:
         found = allocate(case.incident, case.state, case.needs, settings, Limits(gap=GAP))
@@ -120,8 +120,9 @@ def _step_one(case: Case, settings: Settings) -> tuple[Policy | None, StepReport
         return None, StepReport(STEP_ONE, str(error), None, None, None, 0, seconds)
     seconds = time.monotonic() - begun
     if not math.isfinite(found.bound):
+        # Dealt out well and improved, but nothing proved: a start like any other, and said so.
         status = f"no bound within its time ({found.status})"
-        return None, StepReport(STEP_ONE, status, None, None, None, 0, seconds)
+        return found.policy, StepReport(STEP_ONE, status, None, found.objective, None, 0, seconds)
     return found.policy, StepReport(
         STEP_ONE, found.status, found.bound, found.objective, found.gap, 0, seconds
     )

@@ -287,9 +287,10 @@ def _run_all(
         _run(world, draws, tally, *span)
         return
     cuts = np.linspace(span[0], span[1], threads + 1).astype(int)
+    worlds = [world, *(copy_of(world) for _ in range(threads - 1))]
     parts = [
-        _pool(threads).submit(_run, copy_of(world), draws, tally, int(a), int(b))
-        for a, b in pairwise(cuts)
+        _pool(threads).submit(_run, each, draws, tally, int(a), int(b))
+        for each, (a, b) in zip(worlds, pairwise(cuts), strict=True)
     ]
     for part in parts:
         part.result()
