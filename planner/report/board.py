@@ -123,7 +123,7 @@ def _row_html(row: Mapping[str, str]) -> str:
     )
     cells = [
         f'<th scope="row">{escape(row["patient"])}</th>',
-        f"<td>{category}</td>",
+        f'<td class="category">{category}</td>',
         *(f"<td>{escape(row[name])}</td>" for name in ("place", "gets", "level", "source")),
         f'<td class="clock">{escape(row["change_by"])}</td>',
         f'<td class="number">{escape(row["runs_out"])}</td>',

@@ -13,7 +13,11 @@ from typing import Any, Final
 from planner.plan import Plan
 from planner.policy_document import policy_document
 from planner.report.board import board
+from planner.report.charts import chance_by_minute, chance_by_patient, need_against_supply
+from planner.report.gauge_chart import gauge_chart
 from planner.report.result import plan_result
+from planner.report.series import series_of
+from planner.report.timeline_chart import swap_timeline
 from planner.report.view import Grid, View, view_of
 
 SCHEMA: Final = 1
@@ -28,7 +32,20 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "view": view_document(view_of(plan)),
         "board": [asdict(row) for row in board(plan)],
         "policy": policy_document(plan.policy),
+        "charts": charts_of(plan),
         "result": plan_result(plan),
+    }
+
+
+def charts_of(plan: Plan) -> dict[str, Any]:
+    """Return the chart specs of a plan by name, for page and print alike."""
+    series = series_of(plan)
+    return {
+        "swap_timeline": swap_timeline(plan),
+        "gauges": gauge_chart(plan, series),
+        "chance_by_minute": chance_by_minute(plan),
+        "chance_by_patient": chance_by_patient(plan),
+        "need_against_supply": need_against_supply(plan, series),
     }
 
 

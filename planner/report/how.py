@@ -1,0 +1,81 @@
+"""How this is computed, for people who ask: used by the page; plain text, no markup."""
+
+from __future__ import annotations
+
+from typing import Final
+
+SECTIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
+    (
+        "What the chance means",
+        (
+            "Some 20,000 times the planner draws who is found when, when transport comes, what is "
+            "really in each cylinder and what each dial really gives, and plays the plan through "
+            "by fixed rules. The chance is the share of those runs in which anyone who should have "
+            "oxygen is without it for any time; the gap of a swap does not count.",
+            "The interval beside it (95 %) says how far so many runs may be off. It says nothing "
+            "about times, categories or readings that are wrong in the file: the chance is as good "
+            "as those, and no better.",
+            "It is not the chance that somebody dies, and not a forecast of the weather. People "
+            "who wait for the same transport are late together; nothing else is tied together.",
+        ),
+    ),
+    (
+        "What a cylinder gives",
+        (
+            "Content by real gas: density of oxygen at gauge plus one atmosphere and the "
+            "temperature of the reading (Schmidt and Wagner 1985), times the water volume, in "
+            "litres at 70 F and 1 atm. Usable is what lies above the change pressure at the "
+            "temperature of use. The handbook's factor (litres a psi) stands beside it.",
+            "Minutes = usable litres / flow. A cold cylinder reads less and holds the same.",
+        ),
+    ),
+    (
+        "What a crew does, minute by minute",
+        (
+            "A swap is due when the gauge comes to the change pressure. Who is due or without a "
+            "cylinder is served by category, then need, then who has waited longest.",
+            "A swap needs one free responder at that place, a key where the valve needs one, a "
+            "washer where it needs one, and a cylinder of that connection that is there by then "
+            "(carrying takes the file's minutes). It keeps the responder busy for the swap time.",
+            "The next cylinder is the first one on the printed list that fits, is there, and is "
+            "not kept for a higher category or promised to somebody. Between change pressure and "
+            "safe residual oxygen goes on only while hands are awaited; below it nobody breathes.",
+            "Who leaves takes cylinder, regulator and mask along unless the file says that kit "
+            "comes back.",
+        ),
+    ),
+    (
+        "How the plan is found",
+        (
+            "First a solver (CP-SAT) chooses for everyone an option, a first cylinder and the kit "
+            "to go with it, so that prices of lower levels, waiting and expected litres short are "
+            "least; it proves how far from the least it may be.",
+            "Then options, first cylinders, the order of the list and what is kept for whom are "
+            "changed one at a time; each change is played through on 2,000 common runs and kept if "
+            "it is better. The simple rules are among the starts, so the plan is never worse than "
+            "they are on those runs. This step has no proof of being the best.",
+            "All chances shown come from 20,000 fresh runs that no choice has seen.",
+            "Better means less of: 9/13 of the chance that an Immediate runs out, 3/13 that an "
+            "Immediate or Delayed does, 1/13 that anyone does, minutes out weighed by category, "
+            "and a small price for every level below first choice. The file can set these.",
+        ),
+    ),
+    (
+        "Best any plan could do",
+        (
+            "All litres of a connection in one heap, hands never late, the future known. In the "
+            "share of runs shown even that is not enough. No plan can be better; a plan may be far "
+            "above it, since half-full cylinders leave with their patients, carrying takes time, "
+            "and nobody knows the future.",
+        ),
+    ),
+    (
+        "What is left out",
+        (
+            "Oxygen made on the spot, several patients on one source, moves between places, and "
+            "what a patient's course does to the need, other than by the phases of an option.",
+            "Whether a reduction is right for somebody: the options are an example protocol until "
+            "a medical director has approved them for this use.",
+        ),
+    ),
+)
