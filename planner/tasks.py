@@ -1,0 +1,150 @@
+"""The tasks a worker can do, by name: each takes a payload of plain data and gives one back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Final
+
+from planner.errors import Fault, InputError
+from planner.intake import nearest, printable, shown
+from planner.worker import Call, Task
+
+if TYPE_CHECKING:
+    from planner.plan import Plan
+
+STOPPED: Final = "stopped early by hand: this is the best plan found until then"
+
+
+def plan(call: Call) -> dict[str, Any]:
+    """Plan an incident.
+
+    The payload holds ``incident``, the raw tree of an incident file; if wanted, ``request``, a
+    table of ``seed``, ``samples``, ``effort``, ``deterministic_s`` and ``wall_s`` as in
+    :class:`planner.workflow.Request`, and ``file``, the name to use in faults. Other names are
+    left alone.
+
+    Raises
+    ------
+    InputError
+        With every fault of the incident and of the request.
+    """
+    from planner.files import incident_from
+
+    faults = list(_request_faults(call.payload.get("request", {})))
+    raw, file = call.payload.get("incident"), call.payload.get("file", "")
+    try:
+        if not isinstance(raw, dict):
+            raise InputError([_fault("incident", "", raw, "the tables of an incident file")])
+        reading = incident_from(raw, file if isinstance(file, str) else "")
+    except InputError as error:
+        raise InputError([*faults, *error.faults]) from None
+    if faults:
+        raise InputError(faults)
+    from planner.workflow import Request, make_plan
+
+    request = Request(**call.payload.get("request", {}), is_interrupted=call.is_stopped)
+    made = make_plan(reading.incident, None, request, call.tell)
+    told = [f"warning: {warning}" for warning in reading.warnings]
+    if made.is_interrupted:
+        told.insert(0, STOPPED)
+    return _document(replace(made, warnings=(*told, *made.warnings)))
+
+
+def _document(made: Plan) -> dict[str, Any]:
+    from planner.report.plan_document import plan_document
+
+    return plan_document(made)
+
+
+def compare_changed(call: Call) -> dict[str, Any]:
+    """Compare a kept plan before and after a change; see :mod:`planner.what_if`.
+
+    The payload holds ``incident``, ``policy`` (as :mod:`planner.policy_document` has it),
+    ``change`` (``later_min``, ``flow_percent``, ``num_fewer``, ``change_at_psi``), ``samples`` and
+    ``seed``.
+
+    Raises
+    ------
+    InputError
+        With every fault of the incident and of the change.
+    """
+    from planner.files import incident_from
+
+    change = call.payload["change"]
+    faults = [
+        _fault("what if", name, change[name], allowed)
+        for name, (low, high, allowed) in _CHANGE.items()
+        if not _is_allowed(change[name], low, high, allowed)
+    ]
+    if faults:
+        raise InputError(faults)
+    incident = incident_from(call.payload["incident"]).incident
+    from planner.policy_document import policy_from
+    from planner.report.what_if_words import what_if_result
+    from planner.state import initial_state
+    from planner.units import Pressure
+    from planner.what_if import Change, what_if
+
+    at_psi = change["change_at_psi"]
+    wanted = Change(
+        later_min=float(change["later_min"]),
+        flow_factor=1 + change["flow_percent"] / 100,
+        num_fewer=int(change["num_fewer"]),
+        change_at=None if at_psi is None else Pressure(float(at_psi), "psi"),
+    )
+    call.tell("judging before and after")
+    samples = (int(call.payload["samples"]), int(call.payload["seed"]))
+    policy = policy_from(call.payload["policy"])
+    found = what_if(incident, initial_state(incident), policy, wanted, samples)
+    return what_if_result(wanted, found)
+
+
+TASKS: Final[Mapping[str, Task]] = MappingProxyType({"plan": plan, "what_if": compare_changed})
+# low, high, what is allowed; our own limits against a slip of the keyboard
+_CHANGE: Final[Mapping[str, tuple[float, float, str]]] = MappingProxyType(
+    {
+        "later_min": (-600, 600, "minutes, -600 to 600"),
+        "flow_percent": (-50, 100, "per cent, -50 to 100"),
+        "num_fewer": (0, 500, "a whole number, 0 to 500"),
+        "change_at_psi": (0, 1500, "psi, 0 to 1500, or nothing"),
+    }
+)
+
+
+# low, high, what is allowed; the same as the command line allows
+_REQUEST: Final[Mapping[str, tuple[float, float, str]]] = MappingProxyType(
+    {
+        "seed": (0, 2**31 - 1, "a whole number, 0 to 2147483647"),
+        "samples": (100, 1_000_000, "a whole number, 100 to 1000000"),
+        "effort": (0, 1_000_000, "a whole number, 0 to 1000000, or nothing"),
+        "deterministic_s": (0.001, 86_400, "seconds, 0.001 to 86400"),
+        "wall_s": (0.001, 86_400, "seconds, 0.001 to 86400, or nothing"),
+    }
+)
+
+
+def _request_faults(request: object) -> Iterator[Fault]:
+    if not isinstance(request, dict):
+        yield _fault("request", "", request, "a table")
+        return
+    for name, value in request.items():
+        if name not in _REQUEST:
+            mend = nearest(name, _REQUEST) or "Leave it out."
+            yield _fault("request", printable(name), value, "one of " + ", ".join(_REQUEST), mend)
+        elif not _is_allowed(value, *_REQUEST[name]):
+            yield _fault("request", name, value, _REQUEST[name][2])
+
+
+def _is_allowed(value: object, low: float, high: float, allowed: str) -> bool:
+    if value is None:
+        return "nothing" in allowed
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    is_kind = isinstance(value, int) or "whole" not in allowed
+    return is_kind and low <= value <= high
+
+
+def _fault(table: str, field: str, value: object, allowed: str, mend: str = "") -> Fault:
+    return Fault("", table, "", field, shown(value), allowed, mend)
