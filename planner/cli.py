@@ -7,22 +7,20 @@ plan within the limits; 130 interrupted.
 from __future__ import annotations
 
 import argparse
-import os
 import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from io import TextIOWrapper
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from planner import __version__
+from planner import __version__, cli_last, cli_page
+from planner.cli_output import give_json, require_writable
 from planner.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from planner.plan import Plan
 
-MAX_FLOW_LPM: Final = 60.0  # as in the incident file: more is a slip (no source, our own)
 DONE, TARGET_MISSED, BAD_INPUT, NO_SOLVER_PLAN, INTERRUPTED = 0, 1, 2, 3, 130
 
 DESCRIPTION: Final = """\
@@ -38,6 +36,7 @@ examples:
   oxygen-planner plan scenarios/ulvaren-bowl.toml
   oxygen-planner check my-incident.toml
   oxygen-planner last D --gauge 1850psi --flow 15 --read-at 15C --used-at -12C
+  oxygen-planner page
 
 exit codes: 0 done, 1 target chance not met (--require-target), 2 bad input,
 3 no solver plan within the limits (the best simple rule's plan is given), 130 interrupted"""
@@ -63,7 +62,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = _parser().parse_args(_with_minus_signs(words))
     run: Callable[[argparse.Namespace], int] = arguments.run
     try:
-        _require_writable(arguments.json)
+        require_writable(getattr(arguments, "json", None))
         return run(arguments)
     except InputError as error:
         _tell_faults(error.faults)
@@ -100,14 +99,20 @@ def _parser() -> argparse.ArgumentParser:
     _add_plan(commands)
     _add_compare(commands)
     _add_check(commands)
-    _add_last(commands)
+    cli_last.add(_command(commands, "last", cli_last.HELP))
+    cli_page.add(_plain(commands, "page", cli_page.HELP))
+    return parser
+
+
+def _plain(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name, help=text, description=f"EXERCISE - NOT FOR PATIENT CARE. {text}"
+    )
     return parser
 
 
 def _command(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        name, help=text, description=f"EXERCISE - NOT FOR PATIENT CARE. {text}"
-    )
+    parser = _plain(commands, name, text)
     parser.add_argument("--json", metavar="FILE", help="write the result as JSON; - is the screen")
     return parser
 
@@ -163,18 +168,6 @@ def _add_check(commands: Any) -> None:
     parser.set_defaults(run=_run_check)
 
 
-def _add_last(commands: Any) -> None:
-    parser = _command(commands, "last", "How long one cylinder lasts, by real gas and handbook.")
-    parser.add_argument("size", metavar="SIZE", help='cylinder size, such as D, "jumbo D", "5 L"')
-    parser.add_argument("--gauge", required=True, metavar="P", help="as read: 1850psi or 128bar")
-    parser.add_argument("--flow", required=True, type=float, metavar="L/MIN", help="dial setting")
-    parser.add_argument("--change-at", default="500psi", metavar="P", help="default 500psi")
-    parser.add_argument("--safe-residual", default="200psi", metavar="P", help="default 200psi")
-    parser.add_argument("--read-at", metavar="T", help="15C or 59F (default: as used)")
-    parser.add_argument("--used-at", default="10C", metavar="T", help="-12C or 10F (default 10C)")
-    parser.set_defaults(run=_run_last)
-
-
 def _plan(arguments: argparse.Namespace) -> Plan:
     from dataclasses import replace
 
@@ -200,7 +193,7 @@ def _run_compare(arguments: argparse.Namespace) -> int:
     plan = _plan(arguments)
     from planner.report.comparison import comparison_result
 
-    if not _give_json(arguments.json, lambda: comparison_result(plan)):
+    if not give_json(arguments.json, lambda: comparison_result(plan)):
         from planner.report.comparison_text import comparison_text
 
         sys.stdout.write(comparison_text(plan))
@@ -213,7 +206,7 @@ def _run_plan(arguments: argparse.Namespace) -> int:
     plan = _plan(arguments)
     from planner.report.result import plan_result
 
-    if not _give_json(arguments.json, lambda: plan_result(plan)):
+    if not give_json(arguments.json, lambda: plan_result(plan)):
         from planner.report.text import view_text
         from planner.report.view import view_of
 
@@ -233,125 +226,11 @@ def _run_check(arguments: argparse.Namespace) -> int:
     from planner.report.holdings import holdings, holdings_grids
 
     result = holdings(reading.incident, reading.warnings)
-    if not _give_json(arguments.json, lambda: result):
+    if not give_json(arguments.json, lambda: result):
         from planner.report.text import holdings_text
 
         sys.stdout.write(holdings_text(result, holdings_grids(result)))
     return DONE
-
-
-def _run_last(arguments: argparse.Namespace) -> int:
-    from planner.report.lasting import lasting_result, lasting_text
-
-    asked = _question(arguments)
-    try:
-        text, result = lasting_text(asked), lasting_result(asked)
-    except ValueError as error:  # warmed beyond the range of the gas arithmetic
-        raise InputError(
-            [Fault("last", "", "", "--used-at", arguments.used_at, "", str(error))]
-        ) from None
-    if not _give_json(arguments.json, lambda: result):
-        sys.stdout.write(text)
-    return DONE
-
-
-def _question(arguments: argparse.Namespace) -> Any:
-    """Read the arguments of ``last``, telling all that is wrong at once."""
-    from planner.intake import nearest, shown
-    from planner.reference import find_size, load_cylinders
-    from planner.report.lasting import Question
-    from planner.units import parse_pressure, parse_temperature
-
-    faults: list[Fault] = []
-
-    def read(name: str, text: str, parse: Callable[[str], Any]) -> Any:
-        try:
-            return parse(text)
-        except ValueError as error:
-            faults.append(Fault("last", "", "", name, shown(text), "", str(error)))
-            return None
-
-    size = find_size(arguments.size)
-    if size is None:
-        names = list(load_cylinders())
-        mend = nearest(arguments.size, names)
-        allowed = "one of " + ", ".join(names)
-        faults.append(Fault("last", "", "", "SIZE", shown(arguments.size), allowed, mend))
-    used_at = read("--used-at", arguments.used_at, parse_temperature)
-    asked = {
-        "gauge": read("--gauge", arguments.gauge, parse_pressure),
-        "change_at": read("--change-at", arguments.change_at, parse_pressure),
-        "safe_residual": read("--safe-residual", arguments.safe_residual, parse_pressure),
-        "read_at": read("--read-at", arguments.read_at, parse_temperature)
-        if arguments.read_at is not None
-        else used_at,
-    }
-    faults += _range_faults(arguments, {**asked, "used_at": used_at})
-    if faults or size is None:
-        raise InputError(faults)
-    return Question(size=size, flow_lpm=arguments.flow, used_at=used_at, **asked)
-
-
-def _range_faults(arguments: argparse.Namespace, asked: dict[str, Any]) -> Iterator[Fault]:
-    """Yield what lies outside its range in the arguments of ``last``, each by its name."""
-    from planner.real_gas import MAX_GAUGE_PSI, MAX_TEMPERATURE_C, MIN_TEMPERATURE_C
-
-    def fault(name: str, allowed: str) -> Fault:
-        given = getattr(arguments, name)
-        mend = "Check the digits and the unit."
-        return Fault("last", "", "", f"--{name.replace('_', '-')}", str(given), allowed, mend)
-
-    if not 0 < arguments.flow <= MAX_FLOW_LPM:
-        yield fault("flow", f"above 0, at most {MAX_FLOW_LPM:g} L/min")
-    for name in ("gauge", "change_at", "safe_residual"):
-        if asked[name] is not None and not 0 <= asked[name].psi <= MAX_GAUGE_PSI:
-            yield fault(name, f"0 to {MAX_GAUGE_PSI:.0f} psi (0 to 310 bar)")
-    change, residual = asked["change_at"], asked["safe_residual"]
-    if change is not None and residual is not None and change.psi < residual.psi:
-        yield fault("change_at", f"at least the safe residual, {residual.psi:.0f} psi")
-    for name in ("read_at", "used_at") if arguments.read_at is not None else ("used_at",):
-        if asked[name] is not None and not MIN_TEMPERATURE_C <= asked[name].c <= MAX_TEMPERATURE_C:
-            yield fault(name, f"{MIN_TEMPERATURE_C:.0f} to {MAX_TEMPERATURE_C:.0f} C")
-
-
-def _require_writable(target: str | None) -> None:
-    """Refuse a target that cannot be written before any work is done for it."""
-    if target is None or target == "-":
-        return
-    path = Path(target)
-    if path.is_dir():
-        reason = "it is a folder"
-    elif not path.parent.is_dir():
-        reason = "its folder is not there"
-    elif not os.access(path.parent, os.W_OK):
-        reason = "its folder cannot be written"
-    else:
-        return
-    raise InputError(
-        [Fault(path.name, "", "", "--json", reason, "a file that can be written", "Name another.")]
-    )
-
-
-def _give_json(target: str | None, make: Callable[[], dict[str, Any]]) -> bool:
-    """Write the result as JSON where it is asked for; say whether it went to the screen."""
-    if target is None:
-        return False
-    import json
-
-    text = json.dumps(make(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    if target == "-":
-        sys.stdout.write(text)
-        return True
-    from planner.files import write_text
-
-    try:
-        write_text(Path(target), text)
-    except OSError as error:
-        reason = error.strerror or "cannot be written"
-        raise InputError(
-            [Fault(Path(target).name, "", "", "", reason, "a file that can be written", "")]
-        ) from None
-    return False
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from planner.store import (
@@ -56,6 +56,9 @@ STEPS = st.lists(
     min_size=8,
     max_size=20,
 )
+
+# Undoes and redoes with more left and with none, and beyond: every outcome of the two.
+WALK = ["write", "write", "undo", "undo", "undo", "redo", "redo", "redo"]
 
 
 @dataclass(frozen=True)
@@ -202,6 +205,7 @@ def test_store_does_what_plain_lists_do() -> None:
     outcomes: set[str] = set()
 
     @settings(derandomize=True, max_examples=30, deadline=None, database=None)
+    @example([(act, 0, 0, None, {}) for act in WALK])  # what is drawn varies with the sources
     @given(STEPS)
     def run(steps: list[tuple[Any, ...]]) -> None:
         with tempfile.TemporaryDirectory(dir=MEMORY) as folder:

@@ -1,0 +1,58 @@
+"""The command ``page``: start the page on this machine."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Final
+
+HELP: Final = "Start the page in the browser: incident, plan, reference."
+DEFAULT_STORE: Final = "oxygen-planner.sqlite"
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say what the command takes."""
+    parser.add_argument(
+        "--store",
+        metavar="FILE",
+        default=DEFAULT_STORE,
+        help=f"where everything is kept (default {DEFAULT_STORE} in this folder)",
+    )
+    parser.add_argument("--port", type=_port, metavar="N", help="default 8501 or the next free one")
+    parser.add_argument(
+        "--lan",
+        action="store_true",
+        help="share it on the network: no login, anyone who can reach it can change everything",
+    )
+    parser.add_argument(
+        "--host",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="with --lan: a name or address by which others call this machine; may be repeated",
+    )
+    parser.set_defaults(run=_run)
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    from planner.errors import Fault, InputError
+    from planner.page.launch import Wanted, free_port, run
+
+    if arguments.lan != bool(arguments.host):
+        mend = "Give --lan together with --host and the name or address others will use."
+        raise InputError([Fault("page", "", "", "--lan", "", "--lan and --host together", mend)])
+    store = Path(arguments.store).resolve()
+    from planner.store import Store
+
+    Store(store)  # refuses a file that is no store before a browser sees it
+    return run(Wanted(store, free_port(arguments.port), arguments.lan, tuple(arguments.host)))
+
+
+def _port(text: str) -> int:
+    try:
+        port = int(text)
+    except ValueError:
+        port = 0
+    if not 1024 <= port <= 65535:
+        raise argparse.ArgumentTypeError(f"{text!r}; allowed: 1024 to 65535")
+    return port

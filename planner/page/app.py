@@ -1,0 +1,24 @@
+"""The page: which views there are. Run by ``oxygen-planner page``."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from planner.page import how_view, incident_view, look, plan_view, reference_view, start_view
+
+st.set_page_config(
+    page_title="Oxygen plan - EXERCISE - NOT FOR PATIENT CARE",
+    layout="wide",
+    initial_sidebar_state="collapsed",
+)
+look.apply()
+st.navigation(
+    [
+        st.Page(start_view.show, title="Start", url_path="start", default=True),
+        st.Page(incident_view.show, title="Incident", url_path="incident"),
+        st.Page(plan_view.show, title="Plan", url_path="plan"),
+        st.Page(reference_view.show, title="Reference", url_path="reference"),
+        st.Page(how_view.show, title="How this is computed", url_path="how"),
+    ],
+    position="top",
+).run()

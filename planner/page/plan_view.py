@@ -1,0 +1,144 @@
+"""The plan: what to do now, how likely it is that anyone runs out, who swaps what when.
+
+Drawn from the kept tree only, so that a page loaded anew shows the same plan.
+"""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Any, Final, Literal
+
+import streamlit as st
+
+from planner.page import look, session
+from planner.page.charts_view import chart
+from planner.page.desk import desk, start_plan
+from planner.page.plan_style import STYLE
+from planner.page.plans import KeptPlan, latest_plan
+from planner.page.what_if_view import show_what_if
+from planner.report.board import board_html, grid_html
+from planner.report.plan_document import view_from
+from planner.report.view import View
+from planner.store import StoreError
+
+POLL_S: Final = 0.5
+
+
+def show() -> None:
+    """Show the plan of the incident that is open."""
+    incident = session.current()
+    if incident is None:
+        st.text("No incident is open. Choose one under Start.")
+        return
+    try:
+        kept = latest_plan(session.store(), incident.document)
+    except StoreError as error:
+        st.text(f"The plan cannot be read: {error}")
+        return
+    look.put(STYLE)
+    view = None if kept is None else view_from(kept.tree["view"])
+    words, buttons = st.columns([4, 1])
+    with words:
+        look.put(_front(view))
+    with buttons:
+        _work(incident.document, kept)
+    if kept is None or view is None:
+        return
+    board = f'<div class="op-scroll">{board_html(kept.tree["board"])}</div>'
+    look.put(f'<div class="op-two">{board}{_beside(view)}</div>')
+    _tabs(incident.document, kept, view)
+    st.text(view.footer)
+
+
+def _front(view: View | None) -> str:
+    """Return the first lines: until when, the chance, who is likely to run out."""
+    if view is None:
+        return '<div class="op-front"><p class="first">Not planned yet.</p></div>'
+    texts = [("label", view.label), ("first", view.first_line), ("chance", view.chance_line),
+             ("who", view.who_line)]  # fmt: skip
+    lines = "".join(f'<p class="{kind}">{escape(text)}</p>' for kind, text in texts if text)
+    return f'<div class="op-front">{lines}</div>'
+
+
+def _beside(view: View) -> str:
+    """Return the list, what is kept, who waits or needs none, and what others would give."""
+    texts = [view.the_list, view.kept_for]
+    if view.no_oxygen:
+        texts.append("No oxygen indicated: " + "; ".join(view.no_oxygen) + ".")
+    lines = "".join(f"<p>{escape(text)}</p>" for text in texts)
+    return f'<div class="op-beside">{lines}{grid_html(view.beside)}</div>'
+
+
+def _tabs(incident: str, kept: KeptPlan, view: View) -> None:
+    swaps, gauges, chances, need, what_if, notes = st.tabs(
+        ["Swaps", "Gauges", "Chances", "Need and supply", "What if", "Notes"]
+    )
+    with swaps:
+        chart(kept.tree, "swap_timeline")
+        look.put(grid_html(view.swaps))
+    with gauges:
+        chart(kept.tree, "gauges")
+    with chances:
+        chart(kept.tree, "chance_by_minute")
+        chart(kept.tree, "chance_by_patient")
+    with need:
+        chart(kept.tree, "need_against_supply")
+    with what_if:
+        show_what_if(incident, kept)
+    with notes:
+        for title, texts in (
+            ("Notes", view.notes),
+            ("Assumptions and sources", view.assumptions),
+            ("Cautions", view.cautions),
+        ):
+            look.put(_list_html(title, texts))
+
+
+def _list_html(title: str, texts: tuple[str, ...]) -> str:
+    items = "".join(f"<li>{escape(text)}</li>" for text in texts)
+    return f"<h3>{escape(title)}</h3><ul>{items}</ul>" if texts else ""
+
+
+def _work(incident: str, kept: KeptPlan | None) -> None:
+    """Put the button, or how the work stands, and whether the plan is out of date."""
+    about = f"plan {incident}"
+    progress = desk().look(about)
+    if progress is not None and not progress.has_ended:
+        _progress(about)
+        return
+    if progress is not None and progress.state != "done":
+        _ending(progress)
+    is_old = kept is not None and not kept.is_current
+    if is_old:
+        look.put('<p class="op-old" role="status">OUT OF DATE: the incident has changed since this '
+                 "plan was made.</p>")  # fmt: skip
+    label = "Plan" if kept is None else ("Plan again" if is_old else "Plan anew")
+    is_wanted = kept is None or is_old
+    kind: Literal["primary", "secondary"] = "primary" if is_wanted else "secondary"
+    if st.button(label, type=kind, key="plan_now", width="stretch"):
+        start_plan(session.store(), incident, 1)
+        st.rerun()
+
+
+@st.fragment(run_every=POLL_S)
+def _progress(about: str) -> None:
+    """Show how the work stands, with two ways to end it; the whole page when it has ended."""
+    progress = desk().look(about)
+    if progress is None or progress.has_ended:
+        st.rerun()
+        return
+    st.text(f"Planning: {progress.message} ({progress.elapsed_s:.0f} s)")
+    if st.button("Best so far", key="plan_stop", disabled=progress.is_stopped, width="stretch"):
+        desk().stop(about)
+    if st.button("Cancel", key="plan_cancel", width="stretch"):
+        desk().cancel(about)
+        st.rerun()
+
+
+def _ending(progress: Any) -> None:
+    if progress.state == "cancelled":
+        st.text("Planning was cancelled; nothing was changed.")
+        return
+    st.text(f"No new plan: {progress.message}")
+    for fault in progress.faults:
+        st.text(f"- {fault}")

@@ -1,0 +1,61 @@
+"""What if one thing were different: before and after on common samples, the plan kept."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Any, Final
+
+import streamlit as st
+
+from planner.page import look, session
+from planner.page.desk import desk
+from planner.page.plans import KeptPlan
+from planner.report.what_if_words import what_if_lines
+
+POLL_S: Final = 0.5
+SAMPLES: Final = 20_000
+
+
+def show_what_if(incident: str, kept: KeptPlan) -> None:
+    """Ask what is different, and show what it would do to this plan."""
+    about = f"what if {incident}"
+    with st.form("what_if", border=False):
+        first, second, third, fourth = st.columns(4)
+        later = first.number_input("Transport later by, min", value=0.0, step=5.0, key="wi_later")
+        flow = second.number_input("Flows higher by, %", value=0.0, step=5.0, key="wi_flow")
+        fewer = third.number_input("Cylinders fewer (last of the list)", value=0, step=1,
+                                   key="wi_fewer")  # fmt: skip
+        change = fourth.number_input("Change at, psi (empty: as it is)", value=None, step=50.0,
+                                     key="wi_change")  # fmt: skip
+        is_asked = st.form_submit_button("Compare")
+    if is_asked:
+        wanted = {"later_min": later, "flow_percent": flow, "num_fewer": fewer,
+                  "change_at_psi": change}  # fmt: skip
+        tree = session.store().revision(incident, kept.incident_revision).tree
+        payload = {"incident": tree, "policy": kept.tree["policy"], "change": wanted,
+                   "samples": SAMPLES, "seed": 1}  # fmt: skip
+        desk().start(about, "what_if", payload)
+    progress = desk().look(about)
+    if progress is None:
+        look.put("<p>The plan stays as it is; transport, flows, supply or change pressure differ. "
+                 "Both run on the same samples.</p>")  # fmt: skip
+    elif not progress.has_ended:
+        _poll(about)
+    elif progress.result is not None:
+        _answer(progress.result)
+    else:
+        for text in (progress.message, *progress.faults):
+            st.text(text)
+
+
+@st.fragment(run_every=POLL_S)
+def _poll(about: str) -> None:
+    progress = desk().look(about)
+    if progress is None or progress.has_ended:
+        st.rerun()
+        return
+    st.text(f"Comparing: {progress.message} ({progress.elapsed_s:.0f} s)")
+
+
+def _answer(result: dict[str, Any]) -> None:
+    look.put("".join(f"<p>{escape(line)}</p>" for line in what_if_lines(result)))
