@@ -14,8 +14,6 @@ from planner.worker import Call, Task
 if TYPE_CHECKING:
     from planner.plan import Plan
 
-STOPPED: Final = "stopped early by hand: this is the best plan found until then"
-
 
 def plan(call: Call) -> dict[str, Any]:
     """Plan an incident.
@@ -47,8 +45,6 @@ def plan(call: Call) -> dict[str, Any]:
     request = Request(**call.payload.get("request", {}), is_interrupted=call.is_stopped)
     made = make_plan(reading.incident, None, request, call.tell)
     told = [f"warning: {warning}" for warning in reading.warnings]
-    if made.is_interrupted:
-        told.insert(0, STOPPED)
     return _document(replace(made, warnings=(*told, *made.warnings)))
 
 

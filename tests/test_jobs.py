@@ -23,7 +23,7 @@ import pytest
 
 from planner.errors import InputError
 from planner.jobs import MOST_KEPT, MOST_WAITING, Jobs, Progress, UnknownJob
-from planner.tasks import STOPPED
+from planner.report.result import STOPPED
 
 ROOT = Path(__file__).parents[1]
 TREE = tomllib.loads((ROOT / "scenarios" / "pelvarra-camp.toml").read_text())

@@ -12,7 +12,7 @@ import numpy as np
 
 from planner.allocation.search import Effort, Judge, Search
 from planner.allocation.sketch import Board, plain_sketch, policy_of, sketch_of
-from planner.allocation.step_one import Limits, allocate
+from planner.allocation.step_one import CLOCK, Limits, allocate
 from planner.demand import Needs
 from planner.errors import SolverError
 from planner.incident import Incident
@@ -115,14 +115,18 @@ def _step_one(case: Case, settings: Settings) -> tuple[Policy | None, StepReport
     begun = time.monotonic()
     try:
         found = allocate(case.incident, case.state, case.needs, settings, Limits(gap=GAP))
-    except SolverError as error:
+    except Exception as error:  # noqa: BLE001 - never empty-handed: whatever broke, a rule is left
+        status = str(error) if isinstance(error, SolverError) else f"broken: {type(error).__name__}"
         seconds = time.monotonic() - begun
-        return None, StepReport(STEP_ONE, str(error), None, None, None, 0, seconds)
+        return None, StepReport(STEP_ONE, status, None, None, None, 0, seconds)
     seconds = time.monotonic() - begun
     if not math.isfinite(found.bound):
-        # Dealt out well and improved, but nothing proved: a start like any other, and said so.
+        # Nothing proved. Cut short by the clock it is starved; within its own time what was dealt
+        # out is a start like any other, and its report says what it is.
+        is_starved = found.status == CLOCK
         status = f"no bound within its time ({found.status})"
-        return found.policy, StepReport(STEP_ONE, status, None, found.objective, None, 0, seconds)
+        report = StepReport(STEP_ONE, status, None, found.objective, None, 0, seconds)
+        return None if is_starved else found.policy, report
     return found.policy, StepReport(
         STEP_ONE, found.status, found.bound, found.objective, found.gap, 0, seconds
     )

@@ -44,6 +44,9 @@ SLICE: Final = 0.3  # of the time left, for one solve of the master; all of it a
 ENOUGH_OF_GAP: Final = 0.25  # of the gap left: a master proved closer would not help more
 
 
+CLOCK: Final = "stopped by the clock"  # status when the outer guard cut it short
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """When step 1 stops, besides the solver's settings.
@@ -231,7 +234,7 @@ class _Work:
             return "optimal"
         if self._is_closed():
             return "within the gap asked for"
-        return "stopped by the clock" if self._is_late() else "feasible"
+        return CLOCK if self._is_late() else "feasible"
 
     def _left(self) -> float:
         return self.settings.deterministic_s - self.spent

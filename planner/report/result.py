@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, Final
 
 from planner.estimate import Estimate
 from planner.files import digest
@@ -22,6 +22,7 @@ from planner.risk import Risk
 from planner.units import clock
 
 SCHEMA = 1
+STOPPED: Final = "stopped early by hand: this is the best plan found until then"
 NOT_MODELLED = (
     "resource request and what would help most",
     "a source with several outlets serves one patient",
@@ -128,7 +129,11 @@ def plan_result(plan: Plan) -> dict[str, Any]:
         },
         "assumptions": list(assumptions(incident)),
         "sources": sources(plan),
-        "notes": [*plan.warnings, *(f"not modelled yet: {text}" for text in NOT_MODELLED)],
+        "notes": [
+            *([STOPPED] if plan.is_interrupted else []),
+            *plan.warnings,
+            *(f"not modelled yet: {text}" for text in NOT_MODELLED),
+        ],
     }
 
 

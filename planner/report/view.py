@@ -14,7 +14,7 @@ from typing import Any
 from planner.estimate import Estimate
 from planner.plan import Plan
 from planner.reference import load_cautions, load_connections
-from planner.report.result import by_triage, plan_result
+from planner.report.result import STOPPED, by_triage, plan_result
 from planner.report.words import (
     BANNER,
     chance_in_words,
@@ -104,11 +104,16 @@ def view_of(plan: Plan) -> View:
 
 
 def _label(plan: Plan) -> str:
+    parts = []
+    if plan.is_interrupted:
+        parts.append(f"{STOPPED[:1].upper()}{STOPPED[1:]}.")
     if plan.is_fallback:
-        return f"No solver plan within the limits: this is the simple rule '{plan.source}'."
-    if plan.source != "plan":
-        return f"The simple rule '{plan.source}' was better on the choosing samples: it is used."
-    return ""
+        parts.append(f"No solver plan within the limits: this is the simple rule '{plan.source}'.")
+    elif plan.source != "plan":
+        parts.append(
+            f"The simple rule '{plan.source}' was better on the choosing samples: it is used."
+        )
+    return " ".join(parts)
 
 
 def first_line(plan: Plan, without: Sequence[str]) -> str:
