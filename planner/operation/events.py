@@ -96,10 +96,12 @@ from planner.operation.world import (
     START,
     STATUS,
     STOPPED,
+    SUPPLIED_AT,
     SWAP_END,
     SWAP_KEY,
     SWAP_MIN,
     SWAP_PLACE,
+    TAKEN,
     TAKES_PART,
     TRANSFER,
     UNCOUNTED,
@@ -435,6 +437,7 @@ def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
     w.i[CYLINDER_STATUS, c] = CONNECTED
     w.i[CYLINDER_PLACE, c] = q
     w.i[HANDS_LEFT, q] = UNCOUNTED
+    w.i[TAKEN, 0] += 1
     if g >= 0:
         w.i[REGULATOR_HOLDER, g] = i
     w.i[DEVICE_HOLDER, d] = i
@@ -466,10 +469,12 @@ def end_buffers_without_supply(w: World, size: int, t: float) -> None:
         i = w.i[QUEUE, k]
         if np.isnan(w.f[SINCE, i]):
             continue
-        if is_running(w, i):
+        if is_running(w, i) and w.i[SUPPLIED_AT, i] != w.i[NEWS, 0] + w.i[TAKEN, 0]:
+            # What could be taken once can still be, unless something was taken or left since.
             c = NONE
             if w.i[FAILED_AT, i] != w.i[NEWS, 0]:
                 c, _ = find_source(w, i, t)
+            w.i[SUPPLIED_AT, i] = w.i[NEWS, 0] + w.i[TAKEN, 0]
             if c < 0:
                 settle(w, i, t)
                 end_buffer(w, i, t)

@@ -100,7 +100,9 @@ from planner.operation.world import (
     STATIC_HELP_AT,
     STATUS,
     STOPPED,
+    SUPPLIED_AT,
     SWAP_END,
+    TAKEN,
     TAKES_PART,
     TRANSFER,
     USED,
@@ -133,6 +135,7 @@ def begin(w: World, draws: Draws, s: int) -> None:
     w.i[IS_HOPEFUL, 0] = 1
     _expect_supply(w, draws, s)
     w.i[NEWS, 0] = 1
+    w.i[TAKEN, 0] = 0
     for i in range(w.i[SIZES, NUM_PATIENTS]):
         _seat(w, i)
     for i in range(w.i[SIZES, NUM_PATIENTS]):
@@ -209,6 +212,7 @@ def _seat(w: World, i: int) -> None:
     """Put one patient where the state says it is."""
     w.i[STATUS, i] = w.i[FROM_STATUS, i]
     w.i[FAILED_AT, i] = 0
+    w.i[SUPPLIED_AT, i] = 0
     w.i[LATE, i] = 0
     w.f[MINUTES_OUT, i] = 0.0
     w.f[FIRST_OUT, i] = np.inf
