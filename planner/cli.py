@@ -204,9 +204,9 @@ def _run_compare(arguments: argparse.Namespace) -> int:
 
 def _run_plan(arguments: argparse.Namespace) -> int:
     plan = _plan(arguments)
-    from planner.report.result import plan_result
+    from planner.report.plan_json import plan_json
 
-    if not give_json(arguments.json, lambda: plan_result(plan)):
+    if not give_json(arguments.json, lambda: plan_json(plan)):
         from planner.report.text import view_text
         from planner.report.view import view_of
 
