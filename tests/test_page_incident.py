@@ -653,3 +653,17 @@ def test_titles_are_plain_words() -> None:
         for field in table.fields:
             assert "_" not in field_words.title(field)
     assert import_incident is not None
+
+
+def test_another_view_keeps_the_open_incident(hut: Revision) -> None:
+    # The navigation drops the query; the id is put back from the session, and F5 then finds it.
+    app = opened(hut.document)
+    app.query_params.clear()
+    fine(app.run())
+    assert app.query_params["incident"] == hut.document
+    assert "Drommick Chair" in words(app)
+    # Twin: a session that has opened nothing opens nothing.
+    fresh = AppTest.from_string(script("incident_view"), default_timeout=30)
+    fine(fresh.run())
+    assert "incident" not in fresh.query_params
+    assert "Drommick Chair" not in words(fresh)

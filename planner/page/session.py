@@ -31,6 +31,7 @@ from planner.store import (
 STORE: Final = "OXYGEN_PLANNER_STORE"
 DEFAULT: Final = "oxygen-planner.store"
 QUERY: Final = "incident"
+OPEN: Final = "open_incident"  # no widget has this key
 HEARTBEAT_S: Final = 4
 PARTS: Final = ("form", "grid")  # what keeps its widgets through its own writes
 
@@ -46,8 +47,17 @@ def store() -> Store:
 
 
 def document_id() -> str | None:
-    """Return the id of the open incident, from the address of the page."""
-    return st.query_params.get(QUERY) or None
+    """Return the id of the open incident, from the address of the page.
+
+    Going to another view drops it from the address; it is put back there from the session.
+    """
+    document = st.query_params.get(QUERY) or None
+    if document is None and OPEN in st.session_state:
+        document = str(st.session_state[OPEN])
+        st.query_params[QUERY] = document
+    elif document is not None:
+        st.session_state[OPEN] = document
+    return document
 
 
 def open_document(document: str) -> None:
