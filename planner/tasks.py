@@ -69,14 +69,14 @@ def compare_changed(call: Call) -> dict[str, Any]:
     from planner.files import incident_from
 
     change = call.payload["change"]
-    faults = [
-        _fault("what if", name, change[name], allowed)
-        for name, (low, high, allowed) in _CHANGE.items()
-        if not _is_allowed(change[name], low, high, allowed)
-    ]
+    faults = list(_change_faults(change))
+    try:
+        incident = incident_from(call.payload["incident"]).incident
+    except InputError as error:
+        raise InputError([*faults, *error.faults]) from None
+    faults += _residual_faults(change["change_at_psi"], incident.safe_residual.psi)
     if faults:
         raise InputError(faults)
-    incident = incident_from(call.payload["incident"]).incident
     from planner.policy_document import policy_from
     from planner.report.what_if_words import what_if_result
     from planner.state import initial_state
@@ -119,6 +119,20 @@ _REQUEST: Final[Mapping[str, tuple[float, float, str]]] = MappingProxyType(
         "wall_s": (0.001, 86_400, "seconds, 0.001 to 86400, or nothing"),
     }
 )
+
+
+def _change_faults(change: Mapping[str, object]) -> Iterator[Fault]:
+    for name, (low, high, allowed) in _CHANGE.items():
+        if not _is_allowed(change[name], low, high, allowed):
+            yield _fault("what if", name, change[name], allowed)
+
+
+def _residual_faults(at_psi: object, residual_psi: float) -> Iterator[Fault]:
+    """Keep a change pressure at or above the safe residual, as the incident file does."""
+    if _is_allowed(at_psi, *_CHANGE["change_at_psi"]):
+        if isinstance(at_psi, int | float) and at_psi < residual_psi:
+            least = f"at least {residual_psi:g} psi, the safe residual: nobody breathes below it"
+            yield _fault("what if", "change_at_psi", at_psi, least)
 
 
 def _request_faults(request: object) -> Iterator[Fault]:

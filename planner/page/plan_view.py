@@ -10,6 +10,7 @@ from typing import Any, Final, Literal
 
 import streamlit as st
 
+from planner.errors import InputError
 from planner.page import look, session
 from planner.page.charts_view import chart
 from planner.page.desk import desk, start_plan
@@ -27,6 +28,8 @@ POLL_S: Final = 0.5
 def show() -> None:
     """Show the plan of the incident that is open."""
     incident = session.current()
+    with st.container():
+        session.show_state()  # a page left open says when the incident was edited elsewhere
     if incident is None:
         st.text("No incident is open. Choose one under Start.")
         return
@@ -116,7 +119,11 @@ def _work(incident: str, kept: KeptPlan | None) -> None:
     is_wanted = kept is None or is_old
     kind: Literal["primary", "secondary"] = "primary" if is_wanted else "secondary"
     if st.button(label, type=kind, key="plan_now", width="stretch"):
-        start_plan(session.store(), incident, 1)
+        try:
+            start_plan(session.store(), incident, 1)
+        except (InputError, StoreError) as error:
+            st.text(f"Planning did not begin: {error}")
+            return
         st.rerun()
 
 

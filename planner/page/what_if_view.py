@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import streamlit as st
 
+from planner.errors import InputError
 from planner.page import look, session
 from planner.page.desk import desk
 from planner.page.plans import KeptPlan
@@ -18,7 +19,7 @@ SAMPLES: Final = 20_000
 
 def show_what_if(incident: str, kept: KeptPlan) -> None:
     """Ask what is different, and show what it would do to this plan."""
-    about = f"what if {incident}"
+    about = f"what if {incident} {kept.revision}"  # an answer about an earlier plan is not shown
     with st.form("what_if", border=False):
         first, second, third, fourth = st.columns(4)
         later = first.number_input("Transport later by, min", value=0.0, step=5.0, key="wi_later")
@@ -34,7 +35,10 @@ def show_what_if(incident: str, kept: KeptPlan) -> None:
         tree = session.store().revision(incident, kept.incident_revision).tree
         payload = {"incident": tree, "policy": kept.tree["policy"], "change": wanted,
                    "samples": SAMPLES, "seed": 1}  # fmt: skip
-        desk().start(about, "what_if", payload)
+        try:
+            desk().start(about, "what_if", payload)
+        except InputError as error:
+            st.text(str(error))
     progress = desk().look(about)
     if progress is None:
         look.put("<p>The plan stays as it is; transport, flows, supply or change pressure differ. "
