@@ -41,11 +41,12 @@ def _run(arguments: argparse.Namespace) -> int:
     if arguments.lan != bool(arguments.host):
         mend = "Give --lan together with --host and the name or address others will use."
         raise InputError([Fault("page", "", "", "--lan", "", "--lan and --host together", mend)])
+    port = free_port(arguments.port)
     store = Path(arguments.store).resolve()
     from planner.store import Store
 
     Store(store)  # refuses a file that is no store before a browser sees it
-    return run(Wanted(store, free_port(arguments.port), arguments.lan, tuple(arguments.host)))
+    return run(Wanted(store, port, arguments.lan, tuple(arguments.host)))
 
 
 def _port(text: str) -> int:

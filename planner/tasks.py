@@ -127,12 +127,12 @@ def _change_faults(change: Mapping[str, object]) -> Iterator[Fault]:
             yield _fault("what if", name, change[name], allowed)
 
 
-def _residual_faults(at_psi: object, residual_psi: float) -> Iterator[Fault]:
+def _residual_faults(at_psi: Any, residual_psi: float) -> Iterator[Fault]:
     """Keep a change pressure at or above the safe residual, as the incident file does."""
-    if _is_allowed(at_psi, *_CHANGE["change_at_psi"]):
-        if isinstance(at_psi, int | float) and at_psi < residual_psi:
-            least = f"at least {residual_psi:g} psi, the safe residual: nobody breathes below it"
-            yield _fault("what if", "change_at_psi", at_psi, least)
+    is_number = isinstance(at_psi, int | float) and _is_allowed(at_psi, *_CHANGE["change_at_psi"])
+    if is_number and at_psi < residual_psi:
+        least = f"at least {residual_psi:g} psi, the safe residual: nobody breathes below it"
+        yield _fault("what if", "change_at_psi", at_psi, least)
 
 
 def _request_faults(request: object) -> Iterator[Fault]:

@@ -6,6 +6,7 @@ No test here waits for a fixed time or asserts one; all share one server, each h
 from __future__ import annotations
 
 import re
+import socket
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from planner.files import incident_text
 from planner.page.plans import latest_plan
 from planner.store import Command, Store, new_command_id
 from planner.store.exchange import import_incident, import_incident_file
-from tests.browser import PATIENCE_MS, Server, browser, settled
+from tests.browser import PATIENCE_MS, Server, browser, browser_path, settled
 from tests.generator import random_incident
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
@@ -219,3 +220,14 @@ def test_hostile_names_are_shown_and_never_run(
             expect(literal.first).to_be_visible()
         page.close()
     assert not [url for url in asked if ":9/" in url]
+
+
+def test_ending_the_command_ends_the_server(tmp_path: Path) -> None:
+    browser_path()
+    running = Server(tmp_path / "page.sqlite")
+    running.start()
+    assert running.child is not None
+    running.child.terminate()
+    running.child.wait(timeout=30)
+    with socket.socket() as probe, pytest.raises(ConnectionRefusedError):
+        probe.connect(("127.0.0.1", running.port))

@@ -7,6 +7,7 @@ default address listens everywhere, so ours is given.
 from __future__ import annotations
 
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -100,6 +101,7 @@ def run(wanted: Wanted) -> int:
     if wanted.is_shared:
         print(LAN_WARNING, file=sys.stderr, flush=True)
     child = subprocess.Popen(command(wanted), env=environment, stdout=subprocess.DEVNULL)  # noqa: S603 - our own words
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends the server with the command
     try:
         return child.wait()
     except KeyboardInterrupt:

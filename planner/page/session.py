@@ -29,7 +29,7 @@ from planner.store import (
 )
 
 STORE: Final = "OXYGEN_PLANNER_STORE"
-DEFAULT: Final = "oxygen-planner.store"
+DEFAULT: Final = "oxygen-planner.sqlite"
 QUERY: Final = "incident"
 OPEN: Final = "open_incident"  # no widget has this key
 HEARTBEAT_S: Final = 4

@@ -33,7 +33,9 @@ SECTIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         "What a crew does, minute by minute",
         (
             "A swap is due when the gauge comes to the change pressure. Who is due or without a "
-            "cylinder is served by category, then need, then who has waited longest.",
+            "cylinder is served by category, then need (or need first, where the file says so), "
+            "then who has waited longest. First connections of people who are there take no time "
+            "and no hands; a bag-valve-mask holds two responders, one with an airway device.",
             "A swap needs one free responder at that place, a key where the valve needs one, a "
             "washer where it needs one, and a cylinder of that connection that is there by then "
             "(carrying takes the file's minutes). It keeps the responder busy for the swap time.",
@@ -64,8 +66,10 @@ SECTIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         "Best any plan could do",
         (
             "All litres of a connection in one heap, hands never late, the future known. In the "
-            "share of runs shown even that is not enough. No plan can be better; a plan may be far "
-            "above it, since half-full cylinders leave with their patients, carrying takes time, "
+            "share of runs shown even that is not enough. No plan whose swaps begin when they are "
+            "due can be better (a late swap breathes oxygen below the change pressure, which is "
+            "not counted); a plan may be far above it, since half-full cylinders leave with their "
+            "patients, carrying takes time, "
             "and nobody knows the future.",
         ),
     ),

@@ -372,7 +372,7 @@ def _beside(plan: Plan) -> Grid:
     rows = [("This plan", plan.risk)] + [(r.rule, r.risk) for r in plan.rules]
     best = plan.best_possible
     limits = (
-        ("Best any plan could do at its options", best.at_plan_options),
+        ("Best any plan could do (swaps on time)", best.at_plan_options),
         ("... at the lowest allowed options", best.at_lowest_options),
     )
     given = tuple(
