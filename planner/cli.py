@@ -134,7 +134,7 @@ def _planning(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
         type=_effort,
         default=None,
         metavar="N",
-        help="how often the search may judge (default 25 a person, at most 300)",
+        help="how often the search may judge (default 20 a person, 150 to 300)",
     )
     parser.add_argument(
         "--time-limit",

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 from types import MappingProxyType
-from typing import Final
+from typing import Final, TypedDict, Unpack
 
 from planner.units import Pressure, Temperature
 
@@ -123,12 +123,22 @@ MAX_COUNT: Final = 500
 WEEK_MIN: Final = 10_080.0  # a week: longer incidents are not what this aid is for
 
 
-def _required(name: str, kind: Kind, text: str, **more: object) -> Field:
-    return Field(name, kind, text, presence=Presence.REQUIRED, **more)  # type: ignore[arg-type]
+class _More(TypedDict, total=False):
+    """What a field may say besides its name, kind, help and presence."""
+
+    unit: str
+    low: float
+    high: float
+    choices: tuple[str, ...]
+    table: str
 
 
-def _defaulted(name: str, kind: Kind, default: object, text: str, **more: object) -> Field:
-    return Field(name, kind, text, default=default, presence=Presence.DEFAULTED, **more)  # type: ignore[arg-type]
+def _required(name: str, kind: Kind, text: str, **more: Unpack[_More]) -> Field:
+    return Field(name, kind, text, presence=Presence.REQUIRED, **more)
+
+
+def _defaulted(name: str, kind: Kind, default: object, text: str, **more: Unpack[_More]) -> Field:
+    return Field(name, kind, text, default=default, presence=Presence.DEFAULTED, **more)
 
 
 def _place(text: str) -> Field:

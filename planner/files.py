@@ -68,7 +68,7 @@ def read_incident(path: str | Path) -> Reading:
             continue
         raw[table] = []
         try:
-            raw[table] = _csv_rows(path.parent, name, table, intake)
+            raw[table] = csv_rows(path.parent, name, table, intake)
         except InputError as error:  # told together with what else is wrong
             intake.faults.extend(f for f in error.faults if f not in intake.faults)
     return incident_from(raw, file, intake)
@@ -248,7 +248,7 @@ def _inline(value: object) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _csv_rows(folder: Path, name: str, table: str, intake: Intake) -> list[dict[str, Any]]:
+def csv_rows(folder: Path, name: str, table: str, intake: Intake) -> list[dict[str, Any]]:
     """Read a table from a CSV file beside the incident file; cells become raw values."""
     if Path(name).name != name or name in {"", ".", ".."} or text_fault(name, MAX_NAME):
         raise _file_error(

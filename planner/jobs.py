@@ -131,7 +131,7 @@ class Jobs:
         Parameters
         ----------
         task : str
-            Name of a task in :data:`planner.worker.TASKS`.
+            Name of a task in :data:`planner.tasks.TASKS`.
         payload : mapping
             What JSON can say; dates as in TOML become text.
         on_done : callable or None

@@ -149,15 +149,15 @@ def _needed(
     length = np.minimum(length, np.maximum(end - bench.state.at_min, 0.0))
     before = max(bench.state.at_min - float(needs.start_min[row].min()), 0.0)
     litres = [
-        _breathed(option, length + before, needs.phase_score[row])
-        - _breathed(option, np.full_like(length, before), needs.phase_score[row])
+        breathed_l(option, length + before, needs.phase_score[row])
+        - breathed_l(option, np.full_like(length, before), needs.phase_score[row])
         for option in options
     ]
     factor = _least_factor(bench, bench.incident.patients[row].tag, policy)
     return np.asarray(np.min(litres, axis=0) * factor)
 
 
-def _breathed(option: Option, length: Floats, score: Floats) -> Floats:
+def breathed_l(option: Option, length: Floats, score: Floats) -> Floats:
     """Return the litres of an option over lengths of time; a phase that fails drops the later."""
     total = option.phases[0].flow_lpm * length
     begin = option.phases[0].for_min or 0.0

@@ -39,7 +39,8 @@ CHOOSING_SAMPLES: Final = 2_000
 FRESH: Final = 1_000_003  # added to the seed for samples that no choice has seen
 STEP_MIN: Final = 10.0  # grid of the chance-out-by-minute series
 LIBRARIES: Final = ("ortools", "numpy", "numba", "oxygen-planner")
-EFFORT_EACH: Final = 25  # evaluations a person, when the caller does not say
+EFFORT_EACH: Final = 20  # evaluations a person, when the caller does not say
+LEAST_EFFORT: Final = 150  # small incidents are cheap to judge and gain most
 MOST_EFFORT: Final = 300  # measured: twice as many bring 1 % of J (DEVELOPERS.md)
 
 Progress = Callable[[str], None]
@@ -59,8 +60,8 @@ class Request:
     samples : int
         Fresh samples for everything reported.
     effort : int or None
-        Evaluations of the judge that the search may use; 0 leaves step 1 and the rules. None: 25
-        for each person who wants oxygen, 300 at most.
+        Evaluations of the judge that the search may use; 0 leaves step 1 and the rules. None: 20
+        for each person who wants oxygen, 150 at least and 300 at most.
     deterministic_s : float or None
         Limit of the solver in its own deterministic time. None: by how many want oxygen, about 1
         for 8, 2 for 14, 8 for 40 (measured: it then has a bound, and a whole plan its 5, 10, 50 s).
@@ -176,7 +177,7 @@ def judge_on(bench: Bench) -> Judge:
 def _effort(incident: Incident, request: Request) -> int:
     if request.effort is not None:
         return request.effort
-    return min(MOST_EFFORT, EFFORT_EACH * max(2, _num_people(incident)))
+    return min(MOST_EFFORT, max(LEAST_EFFORT, EFFORT_EACH * _num_people(incident)))
 
 
 def _solver_s(incident: Incident, request: Request) -> float:

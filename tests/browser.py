@@ -23,6 +23,7 @@ FLAGS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 PATIENCE_MS = 60_000
+PAUSE_S = 0.05
 
 
 def browser_path() -> str:
@@ -50,9 +51,20 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+def children(pid: int) -> dict[int, str]:
+    """Return the processes that a process has started, with their command lines."""
+    found = {}
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            if int(stat.read_text().rpartition(")")[2].split()[1]) == pid:
+                line = stat.with_name("cmdline").read_bytes().replace(b"\0", b" ").decode()
+                found[int(stat.parent.name)] = line
+    return found
+
+
 @dataclass
 class Server:
-    """The page as its command starts it, in a process group of its own."""
+    """The page as its command starts it."""
 
     store: Path
     port: int = field(default_factory=free_port)
@@ -65,22 +77,46 @@ class Server:
     def start(self) -> None:
         words = ["page", "--port", str(self.port), "--store", str(self.store)]
         self.child = subprocess.Popen(
-            [sys.executable, "-m", "planner", *words], start_new_session=True,
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            [sys.executable, "-m", "planner", *words], cwd=self.store.parent,
+            start_new_session=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
-        for _ in range(600):
+        limit = time.monotonic() + 60
+        while True:
             with suppress(OSError), urllib.request.urlopen(f"{self.address}/_stcore/health"):
                 return
-            time.sleep(0.1)
-        raise TimeoutError("the page did not start")
+            assert self.child.poll() is None, "the command ended instead of starting the page"
+            assert time.monotonic() < limit, "the page did not start"
+            time.sleep(PAUSE_S)
+
+    def streamlit(self) -> int:
+        """Return the process that serves the page: the one child of the command."""
+        assert self.child is not None
+        ((pid, line),) = children(self.child.pid).items()
+        assert " streamlit run " in line
+        return pid
+
+    def workers(self) -> list[int]:
+        found = children(self.streamlit())
+        return [pid for pid, line in found.items() if "planner.worker" in line]
+
+    def kill_streamlit(self) -> None:
+        """kill -9 of the process that serves the page; its command then ends by itself."""
+        assert self.child is not None
+        os.kill(self.streamlit(), signal.SIGKILL)
+        self.child.wait(timeout=60)
+        self.child = None
 
     def kill(self) -> None:
-        """Kill the command and the server, as a power cut would."""
-        if self.child is not None:
+        """Kill the command with everything that it started."""
+        if self.child is None:
+            return
+        for pid in (*self.workers(), self.streamlit()) if self.child.poll() is None else ():
             with suppress(ProcessLookupError):
-                os.killpg(self.child.pid, signal.SIGKILL)
-            self.child.wait()
-            self.child = None
+                os.kill(pid, signal.SIGKILL)
+        with suppress(ProcessLookupError):
+            os.killpg(self.child.pid, signal.SIGKILL)
+        self.child.wait()
+        self.child = None
 
 
 def settled(page: Page) -> Page:

@@ -32,6 +32,9 @@ from planner.page.review import bare_incident, contents, protocol_options, revie
 from planner.store import Command, Revision, Store, new_command_id
 from planner.store.canonical import content_of
 from planner.store.exchange import exported, import_incident, import_incident_file
+from tests import page_app
+from tests.page_app import app_of, fine, script_of
+from tests.page_app import html as words
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 HOSTILE = (
@@ -42,10 +45,6 @@ HOSTILE = (
     "`x`",
     ":material/home:",
 )
-
-
-def script(view: str) -> str:
-    return f"from planner.page import look, {view}\nlook.apply()\n{view}.show()\n"
 
 
 @pytest.fixture
@@ -62,19 +61,7 @@ def hut(store: Store) -> Revision:
 
 
 def opened(document: str, view: str = "incident_view") -> AppTest:
-    app = AppTest.from_string(script(view), default_timeout=30)
-    app.query_params["incident"] = document
-    return fine(app.run())
-
-
-def fine(app: AppTest) -> AppTest:
-    assert not app.exception, app.exception[0].message
-    return app
-
-
-def words(app: AppTest) -> str:
-    """All that stands on the page outside widgets, as HTML."""
-    return "\n".join(str(element.proto.body) for element in app.get("html"))
+    return page_app.opened(document, view)
 
 
 def box(app: AppTest, tail: str) -> Any:
@@ -100,7 +87,7 @@ def choose(app: AppTest, table: str) -> AppTest:
 
 
 def test_start_from_a_shipped_incident(store: Store) -> None:
-    app = fine(AppTest.from_string(script("start_view"), default_timeout=30).run())
+    app = fine(app_of("start_view").run())
     app.selectbox(key="shipped").set_value("Quessel Hut")
     fine(app.run())
     fine(app.button(key="begin_shipped").click().run())
@@ -453,7 +440,7 @@ def test_a_broken_file_writes_nothing_and_tells_every_fault(store: Store, hut: R
 
 def test_faults_of_a_file_are_listed_on_the_page(store: Store) -> None:
     code = (
-        script("start_view")
+        script_of("start_view")
         + """
 import streamlit as st
 from planner.page import starts
@@ -517,7 +504,7 @@ def test_undo_redo_rename_and_history(store: Store, hut: Revision) -> None:
 
 
 def test_begin_with_nothing(store: Store) -> None:
-    app = fine(AppTest.from_string(script("start_view"), default_timeout=30).run())
+    app = fine(app_of("start_view").run())
     fine(app.text_input(key="new_name").set_value("From scratch").run())
     fine(app.button(key="begin_nothing").click().run())
     (made,) = store.documents("incident")
@@ -638,7 +625,7 @@ def test_an_unknown_incident_is_no_traceback(store: Store) -> None:
 
 
 def test_reference_view(store: Store) -> None:
-    app = fine(AppTest.from_string(script("reference_view"), default_timeout=30).run())
+    app = fine(app_of("reference_view").run())
     assert "change it after" in app.code[0].value
     fine(app.text_input(key="last_gauge").set_value("1850").run())
     assert "has no unit" in words(app)
@@ -663,7 +650,7 @@ def test_another_view_keeps_the_open_incident(hut: Revision) -> None:
     assert app.query_params["incident"] == hut.document
     assert "Drommick Chair" in words(app)
     # Twin: a session that has opened nothing opens nothing.
-    fresh = AppTest.from_string(script("incident_view"), default_timeout=30)
+    fresh = app_of("incident_view")
     fine(fresh.run())
     assert "incident" not in fresh.query_params
     assert "Drommick Chair" not in words(fresh)

@@ -57,6 +57,8 @@ from planner.units import Pressure
 from planner.what_if import Change, what_if
 from planner.worker import Call
 from planner.workflow import CHOOSING_SAMPLES, Request, make_plan
+from tests import page_app
+from tests.page_app import fine, html
 from tests.test_jobs import TINY, eventually
 
 SCRIPT_TAG, IMAGE_TAG, SUM_TAG = "<script>alert(1)</script>", "![x](http://x/y.png)", "$x$"
@@ -133,21 +135,7 @@ def edited(store: Store, document: str, gauge_psi: int = 1900) -> Revision:
 
 
 def opened(document: str | None, view: str = "plan_view") -> AppTest:
-    code = f"from planner.page import look, {view}\nlook.apply()\n{view}.show()\n"
-    app = AppTest.from_string(code, default_timeout=30)
-    if document is not None:
-        app.query_params["incident"] = document
-    return fine(app.run())
-
-
-def fine(app: AppTest) -> AppTest:
-    assert not app.exception, app.exception[0].message
-    return app
-
-
-def html(app: Any) -> str:
-    """All HTML in a page or a block of it."""
-    return "\n".join(str(element.proto.body) for element in app.get("html"))
+    return page_app.opened(document, view)
 
 
 def texts(app: Any) -> list[str]:
@@ -278,9 +266,26 @@ def test_a_kept_plan_shows_its_front_board_list_and_rules(store: Store, kept: Re
     assert len(plan.rules) > 1
     for name in ["This plan", "Best any plan could do", *(rule.rule for rule in plan.rules)]:
         assert name in unescape(beside)
-    assert view.footer in texts(app)
-    assert labels(app) == ["Plan anew", "Compare"]
+    assert unescape(shown_in(app, "title")) == view.title  # which incident this is
+    assert view.footer in unescape(html(app))
+    # Planned anew it would come out the same: there is nothing to press.
+    assert f"Up to date with revision {kept.number}." in html(app)
+    assert labels(app) == ["Compare"]
     assert "OUT OF DATE" not in html(app)
+
+
+def test_no_solver_talk_on_the_front(store: Store, kept: Revision) -> None:
+    assert not re.search(r">J<|objective|bound|gap|CP-SAT", html(opened(kept.document)).split(
+        "<h3>")[0])  # fmt: skip
+
+
+def test_a_plan_that_was_stopped_early_can_be_made_again(store: Store, hut: Revision) -> None:
+    tree = document_of()
+    tree["result"]["run"]["repeatable"] = False
+    keep_plan(store, hut.document, hut.number, tree)
+    app = opened(hut.document)
+    assert "Up to date" not in html(app)
+    assert labels(app) == ["Plan again", "Compare"]
 
 
 def test_out_of_date_after_an_edit_and_not_after_its_undo(store: Store, kept: Revision) -> None:
@@ -292,7 +297,7 @@ def test_out_of_date_after_an_edit_and_not_after_its_undo(store: Store, kept: Re
     store.undo(kept.document, Command(new_command_id(), now.number))
     app = opened(kept.document)
     assert "OUT OF DATE" not in html(app)
-    assert "Plan anew" in labels(app)
+    assert "Up to date" in html(app)
 
 
 def test_a_page_left_open_says_that_the_incident_was_edited(store: Store, kept: Revision) -> None:
@@ -378,6 +383,11 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> Asked:
     return calls
 
 
+def from_now(monkeypatch: pytest.MonkeyPatch, incident: Revision) -> None:
+    """Let the last work have begun from this revision."""
+    monkeypatch.setitem(desk().made_from, f"plan {incident.document}", incident.number)
+
+
 def stands(monkeypatch: pytest.MonkeyPatch, kind: str, progress: Progress) -> None:
     """Let the work of a kind stand like that; there is none of the other kind."""
     monkeypatch.setattr(desk(), "look", lambda about: progress if about.startswith(kind) else None)
@@ -419,6 +429,7 @@ def test_the_kept_plan_stays_in_sight_while_another_is_made(
 def test_a_failed_job_says_why(hut: Revision, monkeypatch: pytest.MonkeyPatch) -> None:
     faults = ("patients A triage: received 'purple'", "<script>: received 5")
     stands(monkeypatch, "plan ", Progress("failed", "Faults in what was given: 2", faults=faults))
+    from_now(monkeypatch, hut)
     app = opened(hut.document)
     assert texts(app)[:3] == [
         "No new plan: Faults in what was given: 2", *(f"- {fault}" for fault in faults)
@@ -426,18 +437,27 @@ def test_a_failed_job_says_why(hut: Revision, monkeypatch: pytest.MonkeyPatch) -
     assert labels(app) == ["Plan"]  # and again
 
 
+def test_what_failed_before_an_edit_is_shown_no_more(
+    store: Store, hut: Revision, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stands(monkeypatch, "plan ", Progress("failed", "Faults in what was given: 1", faults=("x",)))
+    from_now(monkeypatch, hut)
+    edited(store, hut.document)
+    assert texts(opened(hut.document)) == []
+
+
 def test_a_cancelled_job_says_so(kept: Revision, monkeypatch: pytest.MonkeyPatch) -> None:
     stands(monkeypatch, "plan ", Progress("cancelled", "Cancelled; nothing was kept."))
+    from_now(monkeypatch, kept)
     app = opened(kept.document)
     assert "Planning was cancelled; nothing was changed." in texts(app)
-    assert "Plan anew" in labels(app)
 
 
 def test_a_job_that_is_done_says_nothing_more(
     kept: Revision, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     stands(monkeypatch, "plan ", Progress("done", "done", result=document_of()))
-    assert texts(opened(kept.document)) == [view_of(plan_of()).footer]
+    assert texts(opened(kept.document)) == []
 
 
 def test_plan_starts_the_work_and_a_refusal_is_told(
@@ -629,7 +649,10 @@ def test_faults_and_progress_of_a_what_if(kept: Revision, monkeypatch: pytest.Mo
         failed.message, *failed.faults
     ]  # fmt: skip
     stands(monkeypatch, "what if ", Progress("running", "judging before and after", 1.6))
-    assert "Comparing: judging before and after (2 s)" in texts(opened(kept.document))
+    app = opened(kept.document)
+    assert "Comparing: judging before and after (2 s)" in texts(app)
+    (compare_button,) = [b for b in widgets(app, "button") if b.label == "Compare"]
+    assert compare_button.disabled  # a second question would be dropped
 
 
 # --- the start of the server ---------------------------------------------------------------------

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar, cast
 
 import numba
-from numba import carray, types  # type: ignore[attr-defined]
+from numba import carray, types  # type: ignore[attr-defined]  # public, not re-exported
 from numba.core import cgutils
 from numba.extending import intrinsic
 
@@ -50,7 +50,7 @@ CACHE: Final = _cache_folder()
 
 def is_ready() -> bool:
     """Say whether the judge has been compiled on this machine before."""
-    return any(CACHE.rglob("judge._run-*.nbi"))
+    return any(CACHE.rglob("judge.run_span-*.nbi"))
 
 
 def compiled(function: _F) -> _F:

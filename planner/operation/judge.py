@@ -33,16 +33,14 @@ from planner.operation.compiling import bare, compiled, inlined
 from planner.operation.events import (
     apply_events,
     end_buffer,
-    end_buffers_without_supply,
     end_out,
-    fill_queue,
     gather,
     next_instant,
-    serve,
     settle,
     take_news,
 )
 from planner.operation.moves import moves_of
+from planner.operation.service import end_buffers_without_supply, fill_queue, serve
 from planner.operation.start import begin
 from planner.operation.world import (
     AT_MIN,
@@ -202,7 +200,7 @@ def _bare_tally(y: Tally) -> Tally:
 
 
 @compiled
-def _run(w: World, draws: Draws, tally: Tally, first: int, last: int) -> None:
+def run_span(w: World, draws: Draws, tally: Tally, first: int, last: int) -> None:
     """Operate samples ``first`` to ``last``."""
     w, draws, tally = _bare_world(w), _bare_draws(draws), _bare_tally(tally)
     for s in range(first, last):
@@ -238,7 +236,7 @@ class Bench:
         For a search that gives up on a policy after a few samples.
         """
         moves = moves_of(self.incident, self.state, policy, self.names)
-        tally = _blank(self.scene.place.size, self.needs.num_samples, 0)
+        tally = blank_tally(self.scene.place.size, self.needs.num_samples, 0)
         _run_all(world_of(self.scene, moves), self.draws, tally, (first, last), 0)
         return tally.minutes_out[:, first:last]
 
@@ -254,7 +252,7 @@ class Bench:
             0: as many as there are cores. The result does not depend on it.
         """
         moves = moves_of(self.incident, self.state, policy, self.names)
-        tally = _blank(self.scene.place.size, self.needs.num_samples, max_swaps)
+        tally = blank_tally(self.scene.place.size, self.needs.num_samples, max_swaps)
         span = (0, self.needs.num_samples)
         _run_all(world_of(self.scene, moves), self.draws, tally, span, num_threads)
         return _outcome(tally, moves, max_swaps)
@@ -273,7 +271,7 @@ def operate(
 
 
 @cache
-def _pool(threads: int) -> ThreadPoolExecutor:
+def threads_for(threads: int) -> ThreadPoolExecutor:
     """Return threads that wait between judgements; starting them anew took a sixth of a search."""
     return ThreadPoolExecutor(threads, thread_name_prefix="judge")
 
@@ -284,19 +282,19 @@ def _run_all(
     """Operate a span of samples on several threads; each sample is its own."""
     threads = num_threads or os.cpu_count() or 1
     if threads == 1 or span[1] - span[0] < SMALL_SPAN:
-        _run(world, draws, tally, *span)
+        run_span(world, draws, tally, *span)
         return
     cuts = np.linspace(span[0], span[1], threads + 1).astype(int)
     worlds = [world, *(copy_of(world) for _ in range(threads - 1))]
     parts = [
-        _pool(threads).submit(_run, each, draws, tally, int(a), int(b))
+        threads_for(threads).submit(run_span, each, draws, tally, int(a), int(b))
         for each, (a, b) in zip(worlds, pairwise(cuts), strict=True)
     ]
     for part in parts:
         part.result()
 
 
-def _blank(num_patients: int, num_samples: int, max_swaps: int) -> Tally:
+def blank_tally(num_patients: int, num_samples: int, max_swaps: int) -> Tally:
     people, log = (num_patients, num_samples), (num_samples, max_swaps)
     return Tally(
         minutes_out=np.zeros(people),

@@ -32,7 +32,7 @@ from planner.operation.arrays import (
     Ints,
     Moves,
 )
-from planner.operation.judge import Bench, Tally, _blank, _run
+from planner.operation.judge import Bench, Tally, blank_tally, run_span
 from planner.operation.moves import moves_of
 from planner.operation.world import (
     CYLINDER,
@@ -167,8 +167,8 @@ def reading_after(
     world = world_of(bench.scene, moves)
     # Each cylinder is put on once, and once more when it came back from a transfer.
     most = len(incident.all_cylinders) + len(incident.patients)
-    tally = _blank(len(incident.patients), 1, most)
-    _run(world, bench.draws, tally, 0, 1)
+    tally = blank_tally(len(incident.patients), 1, most)
+    run_span(world, bench.draws, tally, 0, 1)
     tags = [p.tag for p in incident.patients]
     stopped = _Stopped(bench, policy, moves, world, until_min, _connections(incident, tally))
     return Reading(

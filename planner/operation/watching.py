@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from planner.operation.arrays import HERE, NONE, Draws, Floats, Ints
 from planner.operation.compiling import compiled
-from planner.operation.judge import Bench, Tally, _blank, _pool, _run
+from planner.operation.judge import Bench, Tally, blank_tally, run_span, threads_for
 from planner.operation.moves import moves_of
 from planner.operation.world import (
     COUNTS_OUT,
@@ -76,7 +76,7 @@ def _watch(
     for s in range(span[0], span[1]):
         for k in range(stops.size):
             w.f[SCALARS, HORIZON_MIN] = stops[k]
-            _run(w, draws, tally, s, s + 1)
+            run_span(w, draws, tally, s, s + 1)
             for i in range(w.i[SIZES, NUM_PATIENTS]):
                 if w.i[STATUS, i] != HERE:
                     continue
@@ -122,11 +122,11 @@ def watch(bench: Bench, policy: Policy, minutes: Floats, num_samples: int) -> Wa
     seen = _Seen(np.full(shape, np.nan), np.full(shape, NONE), np.zeros(shape, dtype=np.int64))
     # Half an instant later: events of the minute are applied, nothing else is.
     stops = np.minimum(grid + 0.5 * INSTANT, high)
-    tally = _blank(num_patients, bench.needs.num_samples, 0)
+    tally = blank_tally(num_patients, bench.needs.num_samples, 0)
     threads = os.cpu_count() or 1
     cuts = np.linspace(0, num_samples, threads + 1).astype(int).tolist()
     parts = [
-        _pool(threads).submit(_watch, copy_of(world), bench.draws, tally, stops, seen, (a, b))
+        threads_for(threads).submit(_watch, copy_of(world), bench.draws, tally, stops, seen, (a, b))
         for a, b in pairwise(cuts)
     ]
     for part in parts:

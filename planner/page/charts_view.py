@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 import streamlit as st
 
 from planner.page import look
 from planner.report.board import grid_html
 from planner.report.chart_parts import as_table
+
+COLUMN_PX: Final = 230  # the widest entry of a legend, 186 px measured, with room for more
 
 
 def chart(tree: Mapping[str, Any], name: str) -> None:
@@ -22,7 +24,21 @@ def chart(tree: Mapping[str, Any], name: str) -> None:
     lines = told if isinstance(told, list) else [told]
     below = "".join(f"<span>{look.escape(line)}</span>" for line in lines if line)
     look.put(f'<p class="op-chart">{look.escape(title.get("text", ""))}{below}</p>')
-    bare = {key: value for key, value in spec.items() if key != "title"}
+    bare = {key: _narrowed(value) for key, value in spec.items() if key != "title"}
     st.vega_lite_chart(spec=bare, width="stretch", theme=None, key=f"chart_{name}")
     with st.expander("The same as a table"):
-        look.put(grid_html(as_table(spec)))
+        look.put(look.scrolled(grid_html(as_table(spec))))
+
+
+def _narrowed(part: Any) -> Any:
+    """Return a part of a spec with legends that take fewer columns where they would be cut off."""
+    if isinstance(part, list):
+        return [_narrowed(each) for each in part]
+    if not isinstance(part, Mapping):
+        return part
+    new = {name: value if name == "values" else _narrowed(value) for name, value in part.items()}
+    legend = new.get("legend")
+    if isinstance(legend, dict) and isinstance(legend.get("columns"), int):
+        most = f"min({legend['columns']}, floor(width / {COLUMN_PX}))"
+        new["legend"] = {**legend, "columns": {"expr": f"max(1, {most})"}}
+    return new

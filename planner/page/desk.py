@@ -20,6 +20,7 @@ class Desk:
 
     jobs: Jobs = field(default_factory=Jobs)
     running: dict[str, str] = field(default_factory=dict)
+    made_from: dict[str, int] = field(default_factory=dict)
     lock: Lock = field(default_factory=Lock)
 
     def start(
@@ -66,8 +67,10 @@ def desk() -> Desk:
 def start_plan(store: Store, incident: str, seed: int) -> None:
     """Plan the current revision of an incident; the plan is kept also when no tab is open."""
     revision = store.revision(incident)
+    about = f"plan {incident}"
+    desk().made_from[about] = revision.number
     desk().start(
-        f"plan {incident}",
+        about,
         "plan",
         {"incident": revision.tree, "request": {"seed": seed}},
         lambda tree: keep_plan(store, incident, revision.number, tree),

@@ -62,6 +62,11 @@ def put(html: str) -> None:
     st.html(html)
 
 
+def scrolled(table: str) -> str:
+    """Return a table that scrolls by itself where it is too wide, by keyboard too."""
+    return f'<div class="op-scroll" tabindex="0">{table}</div>'
+
+
 def escape(text: object) -> str:
     """Return a text for use inside HTML, quotes too."""
     return html_escape(str(text), quote=True)
@@ -98,9 +103,11 @@ def table(
 
     wide = " op-wide" if len(heads) > 4 else ""  # scrolls sideways rather than break words
     body = "".join(f"<tr>{cells(row, 'td')}</tr>" for row in rows)
-    st.html(
-        f'<div class="op-scroll" tabindex="0"><table class="op-table{wide}"><thead><tr>'
-        f"{cells(heads, 'th')}</tr></thead><tbody>{body}</tbody></table></div>"
+    put(
+        scrolled(
+            f'<table class="op-table{wide}"><thead><tr>{cells(heads, "th")}</tr></thead>'
+            f"<tbody>{body}</tbody></table>"
+        )
     )
 
 

@@ -6,6 +6,7 @@ from typing import Final
 
 STYLE: Final = """<style>
 .op-front p { margin: .1rem 0; line-height: 1.3; overflow-wrap: anywhere; }
+.op-front .title { font-size: .86rem; opacity: .85; }
 .op-front .first { font-size: 1.25rem; font-weight: 700; }
 .op-front .chance { font-size: 1.1rem; font-weight: 600; }
 .op-front .label, .op-old { font-weight: 700; border-left: .35rem solid #d98a00;
@@ -30,6 +31,8 @@ STYLE: Final = """<style>
 .op-beside p { margin: .1rem 0 .35rem; font-size: .86rem; line-height: 1.25; }
 .op-scroll { overflow-x: auto; }
 @media (max-width: 640px) {
+  .grid th, .grid td { padding-right: .3rem; }
+  .grid td:first-child { min-width: 0; }
   .board thead { position: absolute; left: -999rem; }
   .board tr { display: block; border-bottom: 2px solid color-mix(in srgb, currentColor 40%,
     transparent); padding: .25rem 0; }

@@ -6,7 +6,7 @@ Drawn from the kept tree only, so that a page loaded anew shows the same plan.
 from __future__ import annotations
 
 from html import escape
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import streamlit as st
 
@@ -20,9 +20,10 @@ from planner.page.what_if_view import show_what_if
 from planner.report.board import board_html, grid_html
 from planner.report.plan_document import view_from
 from planner.report.view import View
-from planner.store import StoreError
+from planner.store import Revision, StoreError
 
 POLL_S: Final = 0.5
+SEED: Final = 1  # as the command line takes it
 
 
 def show() -> None:
@@ -44,21 +45,21 @@ def show() -> None:
     with words:
         look.put(_front(view))
     with buttons:
-        _work(incident.document, kept)
+        _work(incident, kept)
     if kept is None or view is None:
         return
-    board = f'<div class="op-scroll">{board_html(kept.tree["board"])}</div>'
+    board = look.scrolled(board_html(kept.tree["board"]))
     look.put(f'<div class="op-two">{board}{_beside(view)}</div>')
     _tabs(incident.document, kept, view)
-    st.text(view.footer)
+    look.line(view.footer, "small")
 
 
 def _front(view: View | None) -> str:
     """Return the first lines: until when, the chance, who is likely to run out."""
     if view is None:
         return '<div class="op-front"><p class="first">Not planned yet.</p></div>'
-    texts = [("label", view.label), ("first", view.first_line), ("chance", view.chance_line),
-             ("who", view.who_line)]  # fmt: skip
+    texts = [("title", view.title), ("label", view.label), ("first", view.first_line),
+             ("chance", view.chance_line), ("who", view.who_line)]  # fmt: skip
     lines = "".join(f'<p class="{kind}">{escape(text)}</p>' for kind, text in texts if text)
     return f'<div class="op-front">{lines}</div>'
 
@@ -69,7 +70,7 @@ def _beside(view: View) -> str:
     if view.no_oxygen:
         texts.append("No oxygen indicated: " + "; ".join(view.no_oxygen) + ".")
     lines = "".join(f"<p>{escape(text)}</p>" for text in texts)
-    return f'<div class="op-beside">{lines}{grid_html(view.beside)}</div>'
+    return f'<div class="op-beside">{lines}{look.scrolled(grid_html(view.beside))}</div>'
 
 
 def _tabs(incident: str, kept: KeptPlan, view: View) -> None:
@@ -78,7 +79,7 @@ def _tabs(incident: str, kept: KeptPlan, view: View) -> None:
     )
     with swaps:
         chart(kept.tree, "swap_timeline")
-        look.put(grid_html(view.swaps))
+        look.put(look.scrolled(grid_html(view.swaps)))
     with gauges:
         chart(kept.tree, "gauges")
     with chances:
@@ -102,25 +103,30 @@ def _list_html(title: str, texts: tuple[str, ...]) -> str:
     return f"<h3>{escape(title)}</h3><ul>{items}</ul>" if texts else ""
 
 
-def _work(incident: str, kept: KeptPlan | None) -> None:
-    """Put the button, or how the work stands, and whether the plan is out of date."""
-    about = f"plan {incident}"
+def _work(incident: Revision, kept: KeptPlan | None) -> None:
+    """Put how the work stands, or the button, or that there is nothing to plan anew."""
+    about = f"plan {incident.document}"
     progress = desk().look(about)
     if progress is not None and not progress.has_ended:
         _progress(about)
         return
     if progress is not None and progress.state != "done":
-        _ending(progress)
+        if desk().made_from.get(about) == incident.number:
+            _ending(progress)
+        else:  # what was wrong then may have been mended
+            desk().forget(about)
     is_old = kept is not None and not kept.is_current
     if is_old:
         look.put('<p class="op-old" role="status">OUT OF DATE: the incident has changed since this '
                  "plan was made.</p>")  # fmt: skip
-    label = "Plan" if kept is None else ("Plan again" if is_old else "Plan anew")
-    is_wanted = kept is None or is_old
-    kind: Literal["primary", "secondary"] = "primary" if is_wanted else "secondary"
-    if st.button(label, type=kind, key="plan_now", width="stretch"):
+    elif kept is not None and kept.tree["result"]["run"]["repeatable"]:
+        # The same incident, seed and effort give the same plan: a button would do nothing.
+        look.line(f"Up to date with revision {incident.number}.", "small")
+        return
+    if st.button("Plan" if kept is None else "Plan again", type="primary", key="plan_now",
+                 width="stretch"):  # fmt: skip
         try:
-            start_plan(session.store(), incident, 1)
+            start_plan(session.store(), incident.document, SEED)
         except (InputError, StoreError) as error:
             st.text(f"Planning did not begin: {error}")
             return

@@ -147,8 +147,9 @@ def _show_file_faults() -> None:
 def _open_one(current: Revision) -> None:
     look.put(f'<h3 class="op-title">{look.escape(current.name)}</h3>')
     faults = len(review(current.content).faults)
-    look.line(f"Revision {current.number}. " + (
-        f"{faults} to mend before a plan." if faults else "Ready to plan."))  # fmt: skip
+    ready = "Ready: change it under Incident, plan it under Plan."
+    said = f"{faults} to mend before a plan." if faults else ready
+    look.line(f"Revision {current.number}. {said}")
     _rename(current)
     _steps(current)
     _export(current, faults)

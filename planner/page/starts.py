@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from planner.errors import Fault, InputError
 from planner.fields import CSV_TABLES
-from planner.files import MAX_BYTES, _csv_rows, incident_from
+from planner.files import MAX_BYTES, csv_rows, incident_from
 from planner.intake import MAX_FAULTS, Intake, printable, too_many
 from planner.store import Revision, Store
 from planner.store.exchange import Imported, import_incident, import_incident_file
@@ -76,7 +76,7 @@ def with_table(tree: Mapping[str, Any], table: str, name: str, data: bytes) -> d
     _check_sizes({name: data})
     intake = Intake("the open incident")
     with TemporaryDirectory() as folder:
-        rows = _csv_rows(_laid_out({name: data}, Path(folder)), name, table, intake)
+        rows = csv_rows(_laid_out({name: data}, Path(folder)), name, table, intake)
     new = {**tree, table: rows}
     try:
         incident_from(new, "the open incident", intake)

@@ -20,6 +20,8 @@ SAMPLES: Final = 20_000
 def show_what_if(incident: str, kept: KeptPlan) -> None:
     """Ask what is different, and show what it would do to this plan."""
     about = f"what if {incident} {kept.revision}"  # an answer about an earlier plan is not shown
+    before = desk().look(about)
+    is_busy = before is not None and not before.has_ended
     with st.form("what_if", border=False):
         first, second, third, fourth = st.columns(4)
         later = first.number_input("Transport later by, min", value=0.0, step=5.0, key="wi_later")
@@ -28,7 +30,7 @@ def show_what_if(incident: str, kept: KeptPlan) -> None:
                                    key="wi_fewer")  # fmt: skip
         change = fourth.number_input("Change at, psi (empty: as it is)", value=None, step=50.0,
                                      key="wi_change")  # fmt: skip
-        is_asked = st.form_submit_button("Compare")
+        is_asked = st.form_submit_button("Compare", disabled=is_busy)
     if is_asked:
         wanted = {"later_min": later, "flow_percent": flow, "num_fewer": fewer,
                   "change_at_psi": change}  # fmt: skip
@@ -39,6 +41,8 @@ def show_what_if(incident: str, kept: KeptPlan) -> None:
             desk().start(about, "what_if", payload)
         except InputError as error:
             st.text(str(error))
+        else:
+            st.rerun()  # so that the button is off while it runs
     progress = desk().look(about)
     if progress is None:
         look.put("<p>The plan stays as it is; transport, flows, supply or change pressure differ. "

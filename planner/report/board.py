@@ -49,9 +49,12 @@ class BoardRow:
     state: str
 
 
-def board(plan: Plan) -> tuple[BoardRow, ...]:
-    """Return the board of a plan, in the order in which people are served."""
-    result = plan_result(plan)
+def board(plan: Plan, result: Mapping[str, Any] | None = None) -> tuple[BoardRow, ...]:
+    """Return the board of a plan, in the order in which people are served.
+
+    ``result`` is the plan's as plain data, where it has been made already.
+    """
+    result = plan_result(plan) if result is None else result
     now = {row["patient"]: row for row in result["now"]}
     waits = {row["patient"]: row for row in result["waiting"]}
     reasons = {row["patient"]: row["reason"] for row in result["no_oxygen"]}

@@ -77,7 +77,7 @@ def spec_of(title: str, subtitle: str, layers: list[Spec], table: Grid, **more: 
 
 
 def _millis(start: datetime, minute: float) -> float:
-    """Return a clock time as a number for a UTC scale: the incident's wall clock."""
+    """Return the incident's wall clock as milliseconds, as if it were UTC."""
     return start.replace(tzinfo=UTC).timestamp() * 1000 + minute * 60_000
 
 

@@ -3,8 +3,8 @@
 Data stand inline and nothing is fetched. Text from users is hostile: it stands in data values
 only, shown by text marks, and never in a field name, an expression, a title, a scale's domain or
 a legend; people and places are rows by number. Categories differ by word, shape, dash and
-lightness, not by colour alone. Times are the incident's own clock: a UTC scale fed with local
-times, so that no viewer's time zone shifts them.
+lightness, not by colour alone. Times are the incident's own clock as plain numbers, labelled as
+if they were UTC, so that no viewer's time zone shifts them.
 """
 
 from __future__ import annotations

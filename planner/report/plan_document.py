@@ -26,14 +26,15 @@ GRIDS: Final = ("now", "awaited", "waiting", "swaps", "beside")
 
 def plan_document(plan: Plan) -> dict[str, Any]:
     """Return a plan as a tree of texts, numbers, lists and tables, ready for JSON."""
+    result = plan_result(plan)
     return {
         "schema": SCHEMA,
         "kind": "plan",
-        "view": view_document(view_of(plan)),
-        "board": [asdict(row) for row in board(plan)],
+        "view": view_document(view_of(plan, result)),
+        "board": [asdict(row) for row in board(plan, result)],
         "policy": policy_document(plan.policy),
         "charts": charts_of(plan),
-        "result": plan_result(plan),
+        "result": result,
     }
 
 

@@ -24,17 +24,18 @@ import numpy as np
 from planner.demand import Floats, sample
 from planner.gas import content_l
 from planner.incident import BUILT_IN, Incident, Option, Patient
+from planner.limits import breathed_l
 from planner.operation.arrays import GONE, TAKEN_OFF
 from planner.operation.judge import Bench
 from planner.operation.watching import Watched, watch
 from planner.plan import Plan
+from planner.real_gas import MAX_GAUGE_PSI
 from planner.workflow import FRESH
 
 NUM_SAMPLES: Final = 200
 MOST_POINTS: Final = 100
 STEPS_MIN: Final = (5.0, 10.0, 15.0, 20.0, 30.0, 60.0, 120.0, 240.0)
 BAND: Final = (0.1, 0.5, 0.9)
-FULL_SCALE_PSI: Final = 4495.0  # upper end of the gas arithmetic
 
 #: A number where there is one: nobody's gauge is None, never 0.
 Numbers: TypeAlias = tuple[float | None, ...]
@@ -163,7 +164,7 @@ def _gauges(incident: Incident, watched: Watched) -> Floats:
         size = np.array([c.factor_l_per_psi for c in rows] + [1.0])
         return np.asarray(watched.litres / size[watched.cylinder])
     # A table every 5 psi: within 0.01 psi of the exact inverse, and a hundred times as fast.
-    gauge = np.arange(0.0, FULL_SCALE_PSI + 1, 5.0)
+    gauge = np.arange(0.0, MAX_GAUGE_PSI + 1, 5.0)
     size = np.array([c.water_volume_l for c in rows] + [1.0])
     filled = content_l(1.0, gauge, incident.air_temperature.c)
     return np.asarray(np.interp(watched.litres / size[watched.cylinder], filled, gauge))
@@ -205,23 +206,10 @@ def _needed(bench: Bench, row: int, option: Option, minutes: Floats) -> Floats:
         return np.asarray(lines[now.tag].flow_lpm * length * factor)
     before = 0.0 if now.first_flow_min is None else max(0.0, state.at_min - now.first_flow_min)
     score = needs.phase_score[row]
-    litres = _breathed(option, length + before, score) - _breathed(
+    litres = breathed_l(option, length + before, score) - breathed_l(
         option, np.full_like(length, before), score
     )
     return np.asarray(litres * factor)
-
-
-def _breathed(option: Option, length: Floats, score: Floats) -> Floats:
-    """Return the litres of an option over lengths of time; a phase that fails drops the later."""
-    total = option.phases[0].flow_lpm * length
-    begin = option.phases[0].for_min or 0.0
-    goes_on = np.ones(length.shape[1], dtype=np.bool_)
-    for k, phase in enumerate(option.phases[1:]):
-        goes_on &= score[k] < phase.chance
-        step = phase.flow_lpm - option.phases[k].flow_lpm
-        total = total + goes_on * step * np.maximum(length - begin, 0.0)
-        begin += phase.for_min or 0.0
-    return np.asarray(total)
 
 
 def _factor(bench: Bench, tag: str) -> Floats:

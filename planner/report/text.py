@@ -87,8 +87,8 @@ def grid(console: Console, content: Grid) -> None:
     """Print a table under its title, and an empty line."""
     table = Table(box=RULED, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     for number, head in enumerate(content.heads):
-        justify = "right" if number in content.numeric else "left"
-        table.add_column(Text(head), justify=justify, overflow="fold")  # type: ignore[arg-type]
+        is_numeric = number in content.numeric
+        table.add_column(Text(head), justify="right" if is_numeric else "left", overflow="fold")
     for row in content.rows:
         table.add_row(*(Text(cell) for cell in row))
     lines(console, (content.title,))

@@ -74,9 +74,12 @@ class View:
     footer: str
 
 
-def view_of(plan: Plan) -> View:
-    """Return the view-model of a plan."""
-    result = plan_result(plan)
+def view_of(plan: Plan, result: dict[str, Any] | None = None) -> View:
+    """Return the view-model of a plan.
+
+    ``result`` is the plan's as plain data, where it has been made already.
+    """
+    result = plan_result(plan) if result is None else result
     return View(
         banner=BANNER,
         title=f"{plan.incident.name}, {plan.incident.start:%d %b %Y %H:%M} (minute 0)",
@@ -381,12 +384,11 @@ def _beside(plan: Plan) -> Grid:
             percent(risk.anyone),
             percent(risk.immediate),
             f"{risk.minutes_out.value:.0f}",
-            f"{risk.objective.value:.3f}",
         )
         for name, risk in rows
     )
     bounds = tuple(
-        (name, percent(limit.anyone), percent(limit.immediate), "", "") for name, limit in limits
+        (name, percent(limit.anyone), percent(limit.immediate), "") for name, limit in limits
     )
-    heads = ("", "Anyone out", "An Immediate", "Min out", "J")
-    return Grid("Beside it", heads, given + bounds, frozenset({1, 2, 3, 4}))
+    heads = ("", "Anyone out", "An Immediate", "Min out")
+    return Grid("Beside it", heads, given + bounds, frozenset({1, 2, 3}))

@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
@@ -27,6 +29,7 @@ from planner.incident import (
     Regulator,
     Responder,
     ThreePoint,
+    Triage,
 )
 from planner.operation.judge import Bench
 from planner.policy import KeptFor, Policy
@@ -42,7 +45,7 @@ INSTANT = 1e-9
 
 def core_incident() -> Incident:
     """Return 12 patients and 40 cylinders at two places, with what the numpy judge knows."""
-    triage = ["immediate"] * 5 + ["delayed"] * 7
+    triage: list[Triage] = ["immediate"] * 5 + ["delayed"] * 7
     flows = [15.0, 15.0, 10.0, 15.0, 10.0, 8.0, 6.0, 8.0, 6.0, 8.0, 6.0, 8.0]
     places = ["point", "hut"] * 6
     return Incident(
@@ -51,7 +54,7 @@ def core_incident() -> Incident:
         places=(Place("point", (("hut", 12.0),)), Place("hut")),
         patients=tuple(
             Patient(
-                f"P{k:02d}", triage[k], places[k],  # type: ignore[arg-type]
+                f"P{k:02d}", triage[k], places[k],
                 options=(Option("non-rebreather", "first choice", (Phase(flows[k]),)),),
                 transfer=ThreePoint(40 + 3 * k, 80 + 4 * k, 150 + 5 * k),
             )
@@ -159,9 +162,8 @@ class NumpyJudge:
             mask &= ~(bound & (free[:, s].sum(axis=0) - 1 < self.k_kept))
         return mask
 
-    def _serve(  # type: ignore[no-untyped-def]  # noqa: PLR0917
-        self, t, live, here, since, ends, out, minutes, cylinder, free, usable, busy
-    ):
+    def _serve(self, *arrays: np.ndarray) -> None:
+        t, live, here, since, ends, out, minutes, cylinder, free, usable, busy = arrays
         waiting = here & np.isfinite(since) & live
         active = np.flatnonzero(waiting.any(axis=0))
         if active.size == 0:
@@ -203,7 +205,7 @@ def bench_of(incident: Incident, num_samples: int) -> tuple[Bench, Policy, Needs
     return Bench.of(incident, state, needs), policy, needs
 
 
-def timed(function, *arguments):  # type: ignore[no-untyped-def]
+def timed(function: Callable[..., Any], *arguments: object) -> tuple[Any, float]:
     """Return a result and the seconds it took."""
     begun = time.perf_counter()
     result = function(*arguments)
