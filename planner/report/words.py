@@ -57,7 +57,7 @@ def share(value: float) -> str:
         return f"{points:.0f}"
     if points < 0.05:
         return "<0.1"
-    if points > 99.95:
+    if points >= 99.95:
         return ">99.9"
     return f"{points:.0f}" if 9.95 <= points < 99 else f"{points:.1f}"
 
