@@ -15,7 +15,7 @@ from io import TextIOWrapper
 from typing import TYPE_CHECKING, Any, Final
 
 from planner import __version__, cli_last, cli_page
-from planner.cli_output import give_json, require_writable
+from planner.cli_output import give_folder, give_json, give_text, require_writable
 from planner.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ follows local protocol and medical direction."""
 EPILOG: Final = """\
 examples:
   oxygen-planner plan scenarios/ulvaren-bowl.toml
+  oxygen-planner plan my-incident.toml --html sheets.html --csv tables
   oxygen-planner check my-incident.toml
   oxygen-planner last D --gauge 1850psi --flow 15 --read-at 15C --used-at -12C
   oxygen-planner page
@@ -62,7 +63,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = _parser().parse_args(_with_minus_signs(words))
     run: Callable[[argparse.Namespace], int] = arguments.run
     try:
-        require_writable(getattr(arguments, "json", None))
+        require_writable(arguments)
         return run(arguments)
     except InputError as error:
         _tell_faults(error.faults)
@@ -155,6 +156,21 @@ def _add_compare(commands: Any) -> None:
 def _add_plan(commands: Any) -> None:
     parser = _planning(commands, "plan", "Plan an incident: now, swaps, chances.")
     parser.add_argument(
+        "--html",
+        metavar="FILE",
+        help="write the sheets to print: wall sheet, swap list, cards, charts, blank log, sources",
+    )
+    parser.add_argument(
+        "--csv",
+        metavar="FOLDER",
+        help="write now, swaps, list and chances for a spreadsheet, and how to open them",
+    )
+    parser.add_argument(
+        "--semicolon",
+        action="store_true",
+        help="with --csv: semicolons and decimal commas, as spreadsheets of many countries want",
+    )
+    parser.add_argument(
         "--require-target",
         action="store_true",
         help="exit with 1 when the chance of anyone running out is above the file's target",
@@ -203,7 +219,11 @@ def _run_compare(arguments: argparse.Namespace) -> int:
 
 
 def _run_plan(arguments: argparse.Namespace) -> int:
+    if arguments.semicolon and arguments.csv is None:
+        mend = "Give --csv FOLDER too, or leave --semicolon out."
+        raise InputError([Fault("plan", "", "", "--semicolon", "", "--semicolon with --csv", mend)])
     plan = _plan(arguments)
+    _give_sheets(arguments, plan)
     from planner.report.plan_json import plan_json
 
     if not give_json(arguments.json, lambda: plan_json(plan)):
@@ -217,6 +237,24 @@ def _run_plan(arguments: argparse.Namespace) -> int:
         return NO_SOLVER_PLAN
     is_missed = plan.risk.anyone.value > plan.incident.target_chance
     return TARGET_MISSED if arguments.require_target and is_missed else DONE
+
+
+def _give_sheets(arguments: argparse.Namespace, plan: Plan) -> None:
+    """Write the print and the folder for a spreadsheet where they are asked for."""
+    if arguments.html is None and arguments.csv is None:
+        return
+    from planner.report.csv_folder import csv_files
+    from planner.report.plan_document import plan_document
+    from planner.report.sheets import sheets_html
+
+    document = plan_document(plan)
+    # Both are made before either is written: nothing is left half done when one cannot be made.
+    html = None if arguments.html is None else sheets_html(document)
+    tables = csv_files(document, is_semicolon=arguments.semicolon) if arguments.csv else None
+    if html is not None:
+        give_text(arguments.html, html)
+    if tables is not None:
+        give_folder(arguments.csv, tables)
 
 
 def _run_check(arguments: argparse.Namespace) -> int:

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from typing import Final
 
+CHANCE_MEANS: Final = (
+    "Some 20,000 times the planner draws who is found when, when transport comes, what is "
+    "really in each cylinder and what each dial really gives, and plays the plan through "
+    "by fixed rules. The chance is the share of those runs in which anyone who should have "
+    "oxygen is without it for any time; the gap of a swap does not count.",
+    "The interval beside it (95 %) says how far so many runs may be off. It says nothing "
+    "about times, categories or readings that are wrong in the file: the chance is as good "
+    "as those, and no better.",
+    "It is not the chance that somebody dies, and not a forecast of the weather. People "
+    "who wait for the same transport are late together; nothing else is tied together.",
+)
+
 SECTIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     (
         "What the chance means",
-        (
-            "Some 20,000 times the planner draws who is found when, when transport comes, what is "
-            "really in each cylinder and what each dial really gives, and plays the plan through "
-            "by fixed rules. The chance is the share of those runs in which anyone who should have "
-            "oxygen is without it for any time; the gap of a swap does not count.",
-            "The interval beside it (95 %) says how far so many runs may be off. It says nothing "
-            "about times, categories or readings that are wrong in the file: the chance is as good "
-            "as those, and no better.",
-            "It is not the chance that somebody dies, and not a forecast of the weather. People "
-            "who wait for the same transport are late together; nothing else is tied together.",
-        ),
+        CHANCE_MEANS,
     ),
     (
         "What a cylinder gives",

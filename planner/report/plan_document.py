@@ -13,6 +13,7 @@ from typing import Any, Final
 from planner.plan import Plan
 from planner.policy_document import policy_document
 from planner.report.board import board
+from planner.report.cards import cards_of
 from planner.report.charts import chance_by_minute, chance_by_patient, need_against_supply
 from planner.report.gauge_chart import gauge_chart
 from planner.report.result import plan_result
@@ -27,11 +28,13 @@ GRIDS: Final = ("now", "awaited", "waiting", "swaps", "beside")
 def plan_document(plan: Plan) -> dict[str, Any]:
     """Return a plan as a tree of texts, numbers, lists and tables, ready for JSON."""
     result = plan_result(plan)
+    rows = board(plan, result)
     return {
         "schema": SCHEMA,
         "kind": "plan",
         "view": view_document(view_of(plan, result)),
-        "board": [asdict(row) for row in board(plan, result)],
+        "board": [asdict(row) for row in rows],
+        "cards": [asdict(card) for card in cards_of(plan, rows, result)],
         "policy": policy_document(plan.policy),
         "charts": charts_of(plan),
         "result": result,

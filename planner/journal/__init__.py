@@ -1,0 +1,1 @@
+"""The log of an incident or exercise: append-only, for exercise and review alike."""
