@@ -90,7 +90,7 @@ TREE: dict[str, Any] = {
 }  # fmt: skip
 QUICK = Request(samples=200, effort=0, deterministic_s=0.1)
 IN_TRIAGE_ORDER = [SCRIPT_TAG, IMAGE_TAG, SUM_TAG, "M1"]
-TABS = ["Swaps", "Gauges", "Chances", "Need and supply", "What if", "Notes"]
+TABS = ["Swaps", "Gauges", "Chances", "Need and supply", "What if", "On paper", "Notes"]
 CHARTS = {"swap_timeline", "gauges", "chance_by_minute", "chance_by_patient", "need_against_supply"}
 
 
@@ -316,7 +316,7 @@ def test_every_tab_has_its_content(store: Store, kept: Revision) -> None:
     assert list(tabs) == TABS
     charts = {name: len(tab.get("vega_lite_chart")) for name, tab in tabs.items()}
     assert charts == {"Swaps": 1, "Gauges": 1, "Chances": 2, "Need and supply": 1, "What if": 0,
-                      "Notes": 0}  # fmt: skip
+                      "On paper": 0, "Notes": 0}  # fmt: skip
     assert view.swaps.rows
     for row in view.swaps.rows:
         for cell in row:

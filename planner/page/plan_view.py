@@ -16,6 +16,7 @@ from planner.page.charts_view import chart
 from planner.page.desk import desk, start_plan
 from planner.page.plan_style import STYLE
 from planner.page.plans import KeptPlan, latest_plan
+from planner.page.prints import sheets_button, show_prints
 from planner.page.what_if_view import show_what_if
 from planner.report.board import board_html, grid_html
 from planner.report.plan_document import view_from
@@ -46,11 +47,13 @@ def show() -> None:
         look.put(_front(view))
     with buttons:
         _work(incident, kept)
+        if kept is not None:
+            sheets_button(incident, kept)
     if kept is None or view is None:
         return
     board = look.scrolled(board_html(kept.tree["board"]))
     look.put(f'<div class="op-two">{board}{_beside(view)}</div>')
-    _tabs(incident.document, kept, view)
+    _tabs(incident, kept, view)
     look.line(view.footer, "small")
 
 
@@ -73,9 +76,9 @@ def _beside(view: View) -> str:
     return f'<div class="op-beside">{lines}{look.scrolled(grid_html(view.beside))}</div>'
 
 
-def _tabs(incident: str, kept: KeptPlan, view: View) -> None:
-    swaps, gauges, chances, need, what_if, notes = st.tabs(
-        ["Swaps", "Gauges", "Chances", "Need and supply", "What if", "Notes"]
+def _tabs(incident: Revision, kept: KeptPlan, view: View) -> None:
+    swaps, gauges, chances, need, what_if, paper, notes = st.tabs(
+        ["Swaps", "Gauges", "Chances", "Need and supply", "What if", "On paper", "Notes"]
     )
     with swaps:
         chart(kept.tree, "swap_timeline")
@@ -88,7 +91,9 @@ def _tabs(incident: str, kept: KeptPlan, view: View) -> None:
     with need:
         chart(kept.tree, "need_against_supply")
     with what_if:
-        show_what_if(incident, kept)
+        show_what_if(incident.document, kept)
+    with paper:
+        show_prints(incident, kept)
     with notes:
         for title, texts in (
             ("Notes", view.notes),
