@@ -301,7 +301,7 @@ def _swaps(plan: Plan, result: dict[str, Any]) -> Grid:
         for row in result["swaps"]
     )
     heads = ("Clock", "Patient", "Place", "Off", "Onto", "Early-late", "Needed", "By")
-    title = "Swaps (list, D-07: take the next one on the list, expected D-07)"
+    title = "Swaps (list, X: take the next one on the list, expected to be X)"
     return _placed(plan, Grid(title, heads, rows, frozenset({6})))
 
 
