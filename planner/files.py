@@ -59,8 +59,7 @@ def read_incident(path: str | Path) -> Reading:
         With every fault found; nothing is half read.
     """
     path = Path(path)
-    file = printable(path.name)
-    raw = parse_text(_text_of(path, file), file, path.suffix.lower() == ".json")
+    raw, file = parse_file(path)
     intake = Intake(file)
     for table in CSV_TABLES:
         name = raw.get(table)
@@ -72,6 +71,19 @@ def read_incident(path: str | Path) -> Reading:
         except InputError as error:  # told together with what else is wrong
             intake.faults.extend(f for f in error.faults if f not in intake.faults)
     return incident_from(raw, file, intake)
+
+
+def parse_file(path: str | Path) -> tuple[dict[str, object], str]:
+    """Return the plain tree of a TOML or JSON file, and its name as faults show it.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read or parsed.
+    """
+    path = Path(path)
+    file = printable(path.name)
+    return parse_text(_text_of(path, file), file, path.suffix.lower() == ".json"), file
 
 
 def incident_from(

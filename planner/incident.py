@@ -34,6 +34,17 @@ class ThreePoint:
         """Whether all three are the same, so that nothing is uncertain."""
         return self.p10_min == self.p90_min
 
+    def later(self, by_min: float) -> ThreePoint:
+        """Return the time moved as a whole, sooner below 0, and not before minute 0.
+
+        A first point that falls before minute 0 while the median does not becomes minute 1 (or
+        the median, if that is sooner): an uncertain time has no logarithm at 0.
+        """
+        low, mid, high = (max(0.0, m + by_min) for m in (self.p10_min, self.p50_min, self.p90_min))
+        if mid == 0.0:
+            return ThreePoint(0.0, 0.0, 0.0)
+        return ThreePoint(low if low > 0.0 else min(1.0, mid), mid, high)
+
 
 @dataclass(frozen=True, slots=True)
 class Place:

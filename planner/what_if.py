@@ -104,7 +104,7 @@ def changed(incident: Incident, change: Change) -> Incident:
     """Return the incident with its transports and change pressure as changed."""
     people = tuple(_later(patient, change.later_min) for patient in incident.patients)
     groups = tuple(
-        replace(g, fallback=_shifted(g.fallback, change.later_min))
+        replace(g, fallback=_moved(g.fallback, change.later_min))
         for g in incident.transfer_groups
     )
     at = change.change_at or incident.change_at
@@ -128,16 +128,13 @@ def _minutes_out(incident: Incident, state: State, policy: Policy, needs: Needs)
 def _later(patient: Patient, minutes: float) -> Patient:
     return replace(
         patient,
-        transfer=_shifted(patient.transfer, minutes),
-        transfer_after_found=_shifted(patient.transfer_after_found, minutes),
+        transfer=_moved(patient.transfer, minutes),
+        transfer_after_found=_moved(patient.transfer_after_found, minutes),
     )
 
 
-def _shifted(time: ThreePoint | None, minutes: float) -> ThreePoint | None:
-    """Return a three-point time moved as a whole, not before minute 0."""
-    if time is None:
-        return None
-    return ThreePoint(*(max(0.0, m + minutes) for m in (time.p10_min, time.p50_min, time.p90_min)))
+def _moved(time: ThreePoint | None, minutes: float) -> ThreePoint | None:
+    return None if time is None else time.later(minutes)
 
 
 def _compared(before: Flags, after: Flags) -> Compared:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from planner.incident import Incident
+from planner.incident import Incident, ThreePoint
 from planner.policy import Policy
 from planner.rules import triage_order
 from planner.state import State, initial_state
@@ -52,6 +52,19 @@ def test_transport_earlier_stops_at_minute_0() -> None:
     assert moved is not None
     assert moved.p50_min == 0.0
     assert state.at_min == 0.0
+
+
+def test_uncertain_transport_so_much_earlier_that_its_first_point_is_past() -> None:
+    # [20, 40, 60] half an hour earlier: 1 in 10 sooner than minute 1, as likely as not by 10, 9 in
+    # 10 by 30. Nobody waits longer than before.
+    incident, state, policy = setting()
+    person = replace(incident.patients[0], transfer=ThreePoint(20.0, 40.0, 60.0))
+    incident = replace(incident, patients=(person,))
+    moved = changed(incident, Change(later_min=-30)).patients[0].transfer
+    assert moved == ThreePoint(1.0, 10.0, 30.0)
+    found = what_if(incident, state, policy, Change(later_min=-30), (300, 1))
+    assert found.anyone.after.value < found.anyone.before.value
+    assert ThreePoint(20.0, 40.0, 60.0).later(-45) == ThreePoint(0.0, 0.0, 0.0)
 
 
 def test_more_flows_than_is_set() -> None:
