@@ -725,6 +725,14 @@ PRIORITIES: Final = Table(
             False,
             "Say true to count Expectant patients when anyone runs out.",
         ),
+        _defaulted(
+            "change_price",
+            Kind.NUMBER,
+            0.002,
+            "What each change to a plan in force costs when planning on (our own, no source).",
+            low=0,
+            high=1,
+        ),
     ),
     is_single=True,
 )

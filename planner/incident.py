@@ -217,6 +217,7 @@ class Priorities:
     step_prices: tuple[float, float, float] = (0.04, 0.015, 0.005)
     order: Literal["category", "need"] = "category"
     expectant_counts: bool = False
+    change_price: float = 0.002
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from planner.demand import Floats
 from planner.incident import Incident
 from planner.limits import Limit
 from planner.policy import Policy
+from planner.replan import GoingOn
 from planner.risk import Lasts, Risk
 from planner.solver import StepReport
 from planner.state import State
@@ -65,6 +66,8 @@ class Plan:
         Share of transfers beyond the horizon.
     warnings : tuple of str
         From reading the incident, and whatever the audit finds.
+    going_on : GoingOn or None
+        When planned on from a plan in force: that plan carried on, and what is changed in it.
     """
 
     incident: Incident
@@ -83,3 +86,4 @@ class Plan:
     solver: tuple[StepReport, ...]
     run: Run
     warnings: tuple[str, ...] = ()
+    going_on: GoingOn | None = None

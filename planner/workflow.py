@@ -23,6 +23,7 @@ from planner.operation.judge import Bench
 from planner.oxygen_options import is_indicated
 from planner.plan import BestPossible, Plan, RuleResult, Run
 from planner.policy import Policy
+from planner.replan import beside, carried_on, with_changes_priced
 from planner.risk import (
     chance_out_by,
     lasts_until,
@@ -72,6 +73,8 @@ class Request:
     starts : tuple of Policy
         Policies to begin from besides the simple rules', such as an earlier plan's; on the
         choosing samples the plan is never worse than any of them.
+    in_force : Policy or None
+        The plan that the crew follows now: what is changed in it has its price.
     """
 
     seed: int = 1
@@ -81,6 +84,7 @@ class Request:
     wall_s: float | None = None
     is_interrupted: Callable[[], bool] = _never
     starts: tuple[Policy, ...] = ()
+    in_force: Policy | None = None
 
 
 def make_plan(
@@ -122,10 +126,12 @@ def make_plan(
         lambda: is_late() or request.is_interrupted(),
     )
     settings = Settings(request.seed, _solver_s(incident, request), request.wall_s)
-    judge = judge_on(Bench.of(incident, state, needs))
-    proposal = propose(
-        Case(incident, state, needs, judge, request.starts), settings, effort, progress
-    )
+    judge, starts, going_on = judge_on(Bench.of(incident, state, needs)), request.starts, None
+    if request.in_force is not None:
+        going_on = carried_on(incident, state, request.in_force)
+        judge, starts = with_changes_priced(judge, incident, going_on), (going_on, *starts)
+    case = Case(incident, state, needs, judge, starts)
+    proposal = propose(case, settings, effort, progress)
     progress("judging on fresh samples")
     fresh = Bench.of(
         incident, state, sample(incident, state, request.samples, request.seed + FRESH)
@@ -159,6 +165,7 @@ def make_plan(
             os.cpu_count() or 1,
             request.wall_s is None and proposal.is_finished,
         ),
+        going_on=None if going_on is None else beside(fresh, going_on, policy),
     )
     return replace(plan, warnings=tuple(f"the audit found: {text}" for text in audit(plan)))
 

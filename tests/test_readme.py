@@ -41,3 +41,17 @@ def test_every_command_in_the_synopsis_has_help(capsys: pytest.CaptureFixture[st
         for option in set(re.findall(rf"oxygen-planner {name}[^\n]*(?:\n {{20,}}\[[^\n]*)*", part)):
             for flag in re.findall(r"--[\w-]+", option):
                 assert flag in told, (name, flag)
+
+
+def test_situation_of_the_readme_is_read(tmp_path: Path) -> None:
+    from planner.files import read_incident
+    from planner.situation import read_situation
+
+    example = README[README.index("## A worked example") : README.index("## Your own incident")]
+    part = README[README.index("## Planning on") : README.index("## What the chance means")]
+    incident, now = tmp_path / "slope.toml", tmp_path / "now.toml"
+    incident.write_text(blocks(example)[0], encoding="utf-8")
+    now.write_text(blocks(part)[0].split("oxygen-planner")[0], encoding="utf-8")
+    found = read_situation(now, read_incident(incident).incident)
+    assert found.state.at_min == 40.0
+    assert [c.status for c in found.state.cylinders][:2] == ["taken off", "connected"]

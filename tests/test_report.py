@@ -74,7 +74,7 @@ CONTRACT = {
     "cylinders": "tag litres handbook_litres minutes_at_15 minutes_at_6",
 }
 MORE = {
-    "": {"banner", "source"},
+    "": {"banner", "source", "at_min", "going_on"},
     "risk": {"expectant", "still_here_at_horizon"},
     "waiting": {"triage", "place"},
     "cylinders": {"size"},

@@ -50,10 +50,14 @@ def cylinder_facts(
 
 
 def change_by_min(plan: Plan, cylinder_tag: str, flow_lpm: float, from_min: float) -> float:
-    """Return when a cylinder reaches the change pressure at a constant dial setting."""
+    """Return when a cylinder reaches the change pressure at a constant dial setting.
+
+    Its gauge is the state's, so what ran from it before the state's minute counts no more.
+    """
     cylinder = next(c for c in plan.incident.all_cylinders if c.tag == cylinder_tag)
     usable = usable_l(plan.incident, plan.state, cylinder)
-    return from_min + usable / (flow_lpm * plan.incident.uncertainty.cold_flow_factor)
+    begin = max(from_min, plan.state.at_min)
+    return begin + usable / (flow_lpm * plan.incident.uncertainty.cold_flow_factor)
 
 
 def waiting_for(plan: Plan, patient: Patient) -> str:

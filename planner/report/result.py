@@ -17,6 +17,7 @@ from planner.report.facts import (
     no_oxygen_reason,
     waiting_for,
 )
+from planner.report.going_on import going_on_result
 from planner.report.words import BANNER
 from planner.risk import Risk
 from planner.units import clock
@@ -55,7 +56,9 @@ def plan_result(plan: Plan) -> dict[str, Any]:
             "approved_by": incident.approved_by,
             "approved_on": None if incident.approved_on is None else str(incident.approved_on),
         },
+        "at_min": plan.state.at_min,
         "source": plan.source,
+        "going_on": going_on_result(plan),
         "lasts": {
             "everyone": _moment(plan, plan.lasts.everyone_min),
             "immediates": _moment(plan, plan.lasts.immediates_min),

@@ -27,6 +27,7 @@ def view_text(view: View) -> str:
         lines(console, (view.label, ""))
     lines(console, (view.first_line, view.chance_line))
     lines(console, (view.who_line, "") if view.who_line else ("",))
+    section(console, "Changed from the plan in force", view.changes)
     if view.now.rows:
         grid(console, view.now)
     else:

@@ -14,6 +14,7 @@ from typing import Any
 from planner.estimate import Estimate
 from planner.plan import Plan
 from planner.reference import load_cautions, load_connections
+from planner.report.going_on import going_on_lines
 from planner.report.result import STOPPED, by_triage, plan_result
 from planner.report.words import (
     BANNER,
@@ -62,6 +63,7 @@ class View:
     who_line: str
     now: Grid
     awaited: Grid
+    changes: tuple[str, ...]
     no_oxygen: tuple[str, ...]
     waiting: Grid
     swaps: Grid
@@ -82,13 +84,14 @@ def view_of(plan: Plan, result: dict[str, Any] | None = None) -> View:
     result = plan_result(plan) if result is None else result
     return View(
         banner=BANNER,
-        title=f"{plan.incident.name}, {plan.incident.start:%d %b %Y %H:%M} (minute 0)",
+        title=_title(plan),
         label=_label(plan),
         first_line=first_line(plan, [row["patient"] for row in result["waiting"]]),
         chance_line=chance_line(plan),
         who_line=who_line(plan),
         now=_now(plan, result),
         awaited=_awaited(plan, result),
+        changes=going_on_lines(plan),
         no_oxygen=_no_oxygen(result),
         waiting=_waiting(plan, result),
         swaps=_swaps(plan, result),
@@ -104,6 +107,14 @@ def view_of(plan: Plan, result: dict[str, Any] | None = None) -> View:
             f"incident {result['incident']['digest'][:12]}"
         ),
     )
+
+
+def _title(plan: Plan) -> str:
+    incident, at_min = plan.incident, plan.state.at_min
+    text = f"{incident.name}, {incident.start:%d %b %Y %H:%M} (minute 0)"
+    if at_min == 0:
+        return text
+    return f"{text}, planned on from {when(incident.start, at_min)} (minute {at_min:g})"
 
 
 def _label(plan: Plan) -> str:
