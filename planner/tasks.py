@@ -12,7 +12,9 @@ from planner.intake import nearest, printable, shown
 from planner.worker import Call, Task
 
 if TYPE_CHECKING:
+    from planner.incident import Incident
     from planner.plan import Plan
+    from planner.state import State
 
 
 def plan(call: Call) -> dict[str, Any]:
@@ -20,8 +22,9 @@ def plan(call: Call) -> dict[str, Any]:
 
     The payload holds ``incident``, the raw tree of an incident file; if wanted, ``request``, a
     table of ``seed``, ``samples``, ``effort``, ``deterministic_s`` and ``wall_s`` as in
-    :class:`planner.workflow.Request`, and ``file``, the name to use in faults. Other names are
-    left alone.
+    :class:`planner.workflow.Request`, ``situation``, the raw tree of a situation to plan on from,
+    ``in_force``, the policy that the crew follows now, and ``file``, the name to use in faults.
+    Other names are left alone.
 
     Raises
     ------
@@ -40,18 +43,69 @@ def plan(call: Call) -> dict[str, Any]:
         raise InputError([*faults, *error.faults]) from None
     if faults:
         raise InputError(faults)
+    incident, state = _known(reading.incident, call)
+    from planner.policy_files import policy_of_tree
     from planner.workflow import Request, make_plan
 
-    request = Request(**call.payload.get("request", {}), is_interrupted=call.is_stopped)
-    made = make_plan(reading.incident, None, request, call.tell)
+    in_force = call.payload.get("in_force")
+    request = Request(
+        **call.payload.get("request", {}),
+        is_interrupted=call.is_stopped,
+        in_force=None if in_force is None else policy_of_tree(in_force, incident),
+    )
+    made = make_plan(incident, state, request, call.tell)
     told = [f"warning: {warning}" for warning in reading.warnings]
-    return _document(replace(made, warnings=(*told, *made.warnings)))
+    return _document(replace(made, warnings=(*told, *made.warnings)), call)
 
 
-def _document(made: Plan) -> dict[str, Any]:
+def _known(incident: Incident, call: Call) -> tuple[Incident, State | None]:
+    """Return the incident as it is known now, and the state, where the payload says more."""
+    tree = call.payload.get("situation")
+    if tree is None:
+        return incident, None
+    from planner.situation import situation_from
+
+    found = situation_from(tree, incident)
+    return found.incident, found.state
+
+
+def _document(made: Plan, call: Call) -> dict[str, Any]:
     from planner.report.plan_document import plan_document
 
-    return plan_document(made)
+    situation = call.payload.get("situation")
+    return plan_document(made) | ({} if situation is None else {"situation": situation})
+
+
+def expect(call: Call) -> dict[str, Any]:
+    """Say what a kept plan expects at a later minute, as the tree of a situation.
+
+    The payload holds ``incident``, ``policy``, ``situation`` (of a plan that was planned on from
+    one, else nothing) and ``at_min``.
+
+    Raises
+    ------
+    InputError
+        With the faults of the incident or situation, or a minute that is over.
+    """
+    from planner.files import incident_from
+
+    incident, state = _known(incident_from(call.payload["incident"]).incident, call)
+    from planner.expecting import expected_situation
+    from planner.policy_files import policy_of_tree
+    from planner.state import initial_state
+
+    begin = state if state is not None else initial_state(incident)
+    at_min, horizon = call.payload["at_min"], incident.horizon_min
+    if (
+        isinstance(at_min, bool)
+        or not isinstance(at_min, int | float)
+        or not (begin.at_min <= at_min < horizon)
+    ):
+        allowed = f"{begin.at_min:g} to less than {horizon:g}, minutes from the incident's start"
+        raise InputError([_fault("situation", "at_min", at_min, allowed)])
+    call.tell("working out what is expected by then")
+    policy = policy_of_tree(call.payload["policy"], incident)
+    return expected_situation(incident, begin, policy, float(at_min))
 
 
 def compare_changed(call: Call) -> dict[str, Any]:
@@ -97,7 +151,9 @@ def compare_changed(call: Call) -> dict[str, Any]:
     return what_if_result(wanted, found)
 
 
-TASKS: Final[Mapping[str, Task]] = MappingProxyType({"plan": plan, "what_if": compare_changed})
+TASKS: Final[Mapping[str, Task]] = MappingProxyType(
+    {"plan": plan, "what_if": compare_changed, "expect": expect}
+)
 # low, high, what is allowed; our own limits against a slip of the keyboard
 _CHANGE: Final[Mapping[str, tuple[float, float, str]]] = MappingProxyType(
     {

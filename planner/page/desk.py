@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from threading import Lock
 from typing import Any
@@ -64,14 +64,18 @@ def desk() -> Desk:
     return Desk()
 
 
-def start_plan(store: Store, incident: str, seed: int) -> None:
-    """Plan the current revision of an incident; the plan is kept also when no tab is open."""
+def start_plan(
+    store: Store, incident: str, seed: int, going_on: Mapping[str, Any] | None = None
+) -> None:
+    """Plan the current revision of an incident; the plan is kept also when no tab is open.
+
+    ``going_on`` holds, where it is planned on from the middle, ``situation`` and ``in_force`` (see
+    :func:`planner.tasks.plan`).
+    """
     revision = store.revision(incident)
     about = f"plan {incident}"
     desk().made_from[about] = revision.number
+    payload = {"incident": revision.tree, "request": {"seed": seed}, **(going_on or {})}
     desk().start(
-        about,
-        "plan",
-        {"incident": revision.tree, "request": {"seed": seed}},
-        lambda tree: keep_plan(store, incident, revision.number, tree),
+        about, "plan", payload, lambda tree: keep_plan(store, incident, revision.number, tree)
     )

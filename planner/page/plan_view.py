@@ -14,6 +14,7 @@ from planner.errors import InputError
 from planner.page import look, session
 from planner.page.charts_view import chart
 from planner.page.desk import desk, start_plan
+from planner.page.plan_on_view import show_plan_on
 from planner.page.plan_style import STYLE
 from planner.page.plans import KeptPlan, latest_plan
 from planner.page.prints import sheets_button, show_prints
@@ -62,7 +63,8 @@ def _front(view: View | None) -> str:
     if view is None:
         return '<div class="op-front"><p class="first">Not planned yet.</p></div>'
     texts = [("title", view.title), ("label", view.label), ("first", view.first_line),
-             ("chance", view.chance_line), ("who", view.who_line)]  # fmt: skip
+             ("chance", view.chance_line), ("who", view.who_line),
+             *(("change", line) for line in view.changes)]  # fmt: skip
     lines = "".join(f'<p class="{kind}">{escape(text)}</p>' for kind, text in texts if text)
     return f'<div class="op-front">{lines}</div>'
 
@@ -77,8 +79,8 @@ def _beside(view: View) -> str:
 
 
 def _tabs(incident: Revision, kept: KeptPlan, view: View) -> None:
-    swaps, gauges, chances, need, what_if, paper, notes = st.tabs(
-        ["Swaps", "Gauges", "Chances", "Need and supply", "What if", "On paper", "Notes"]
+    swaps, gauges, chances, need, what_if, on, paper, notes = st.tabs(
+        ["Swaps", "Gauges", "Chances", "Need and supply", "What if", "Plan on", "On paper", "Notes"]
     )
     with swaps:
         chart(kept.tree, "swap_timeline")
@@ -92,6 +94,8 @@ def _tabs(incident: Revision, kept: KeptPlan, view: View) -> None:
         chart(kept.tree, "need_against_supply")
     with what_if:
         show_what_if(incident.document, kept)
+    with on:
+        show_plan_on(session.store(), incident, kept, SEED)
     with paper:
         show_prints(incident, kept)
     with notes:
