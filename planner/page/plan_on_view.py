@@ -33,9 +33,10 @@ def show_plan_on(store: Store, incident: Revision, kept: KeptPlan, seed: int) ->
         return
     result = kept.tree["result"]
     about = f"expect {incident.document} {kept.revision}"
-    at_min = st.number_input(
+    minute, _ = st.columns([1, 3])
+    at_min = minute.number_input(
         "Minute since the incident's start", value=float(result["at_min"]) + 30.0, step=5.0,
-        key="on_at",
+        format="%g", key="on_at",
     )  # fmt: skip
     progress = desk().look(about)
     is_busy = progress is not None and not progress.has_ended
@@ -77,7 +78,7 @@ def _correct(
                               key=f"on_gone_{at_min:g}")  # fmt: skip
         later = {
             name: st.number_input(f"{look.label(name)}: later by, min", value=0.0, step=5.0,
-                                  key=f"on_later_{n}_{at_min:g}")
+                                  format="%g", key=f"on_later_{n}_{at_min:g}")
             for n, name in enumerate(sources.groups)
         }  # fmt: skip
         arrived = [
