@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from io import TextIOWrapper
 from typing import Any, Final
 
-from planner import __version__, cli_last, cli_page, cli_plan
+from planner import __version__, cli_advise, cli_last, cli_page, cli_plan
 from planner.cli_output import give_json, require_writable
 from planner.errors import Fault, InputError
 
@@ -31,6 +31,7 @@ examples:
   oxygen-planner plan scenarios/ulvaren-bowl.toml
   oxygen-planner plan my-incident.toml --html sheets.html --csv tables
   oxygen-planner plan my-incident.toml --state at-1420.toml --from first-plan.json
+  oxygen-planner advise my-incident.toml --travel-min 45 --html sheets.html
   oxygen-planner check my-incident.toml
   oxygen-planner last D --gauge 1850psi --flow 15 --read-at 15C --used-at -12C
   oxygen-planner page
@@ -95,6 +96,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     cli_plan.add_plan(_command(commands, "plan", cli_plan.PLAN_HELP))
     cli_plan.add_compare(_command(commands, "compare", cli_plan.COMPARE_HELP))
+    cli_advise.add(_command(commands, "advise", cli_advise.HELP))
     _add_check(commands)
     cli_last.add(_command(commands, "last", cli_last.HELP))
     cli_page.add(_plain(commands, "page", cli_page.HELP))

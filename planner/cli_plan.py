@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from planner.cli_output import give_folder, give_json, give_text
 from planner.errors import Fault, InputError
@@ -127,6 +127,18 @@ def read_case(arguments: argparse.Namespace) -> Case:
     return Case(found.incident, found.state, told)
 
 
+def require_folder(arguments: argparse.Namespace) -> None:
+    """Refuse a separator without tables.
+
+    Raises
+    ------
+    InputError
+    """
+    if arguments.semicolon and arguments.csv is None:
+        mend = "Give --csv FOLDER too, or leave --semicolon out."
+        raise InputError([Fault("plan", "", "", "--semicolon", "", "--semicolon with --csv", mend)])
+
+
 def _plan(arguments: argparse.Namespace) -> Plan:
     case = read_case(arguments)
     in_force = None
@@ -163,11 +175,9 @@ def _run_compare(arguments: argparse.Namespace) -> int:
 
 
 def _run_plan(arguments: argparse.Namespace) -> int:
-    if arguments.semicolon and arguments.csv is None:
-        mend = "Give --csv FOLDER too, or leave --semicolon out."
-        raise InputError([Fault("plan", "", "", "--semicolon", "", "--semicolon with --csv", mend)])
+    require_folder(arguments)
     plan = _plan(arguments)
-    _give_sheets(arguments, plan)
+    give_sheets(arguments, plan)
     from planner.report.plan_json import plan_json
 
     if not give_json(arguments.json, lambda: plan_json(plan)):
@@ -183,7 +193,9 @@ def _run_plan(arguments: argparse.Namespace) -> int:
     return TARGET_MISSED if arguments.require_target and is_missed else DONE
 
 
-def _give_sheets(arguments: argparse.Namespace, plan: Plan) -> None:
+def give_sheets(
+    arguments: argparse.Namespace, plan: Plan, beside: Mapping[str, Any] | None = None
+) -> None:
     """Write the print and the folder for a spreadsheet where they are asked for."""
     if arguments.html is None and arguments.csv is None:
         return
@@ -191,7 +203,7 @@ def _give_sheets(arguments: argparse.Namespace, plan: Plan) -> None:
     from planner.report.plan_document import plan_document
     from planner.report.sheets import sheets_html
 
-    document = plan_document(plan)
+    document = plan_document(plan) | dict(beside or {})
     # Both are made before either is written: nothing is left half done when one cannot be made.
     html = None if arguments.html is None else sheets_html(document)
     tables = csv_files(document, is_semicolon=arguments.semicolon) if arguments.csv else None

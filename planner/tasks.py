@@ -7,6 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
+from planner import tasks_advice
 from planner.errors import Fault, InputError
 from planner.intake import nearest, printable, shown
 from planner.worker import Call, Task
@@ -72,8 +73,8 @@ def _known(incident: Incident, call: Call) -> tuple[Incident, State | None]:
 def _document(made: Plan, call: Call) -> dict[str, Any]:
     from planner.report.plan_document import plan_document
 
-    situation = call.payload.get("situation")
-    return plan_document(made) | ({} if situation is None else {"situation": situation})
+    asked = {name: call.payload[name] for name in ASKED if call.payload.get(name) is not None}
+    return plan_document(made) | {"asked": asked}
 
 
 def expect(call: Call) -> dict[str, Any]:
@@ -151,8 +152,16 @@ def compare_changed(call: Call) -> dict[str, Any]:
     return what_if_result(wanted, found)
 
 
+#: What of a payload is kept with its plan, so that the same can be asked again.
+ASKED: Final = ("request", "situation", "in_force")
 TASKS: Final[Mapping[str, Task]] = MappingProxyType(
-    {"plan": plan, "what_if": compare_changed, "expect": expect}
+    {
+        "plan": plan,
+        "what_if": compare_changed,
+        "expect": expect,
+        "advise": tasks_advice.advise,
+        "ways": tasks_advice.ways,
+    }
 )
 # low, high, what is allowed; our own limits against a slip of the keyboard
 _CHANGE: Final[Mapping[str, tuple[float, float, str]]] = MappingProxyType(

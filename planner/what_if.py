@@ -104,8 +104,7 @@ def changed(incident: Incident, change: Change) -> Incident:
     """Return the incident with its transports and change pressure as changed."""
     people = tuple(_later(patient, change.later_min) for patient in incident.patients)
     groups = tuple(
-        replace(g, fallback=_moved(g.fallback, change.later_min))
-        for g in incident.transfer_groups
+        replace(g, fallback=_moved(g.fallback, change.later_min)) for g in incident.transfer_groups
     )
     at = change.change_at or incident.change_at
     return replace(incident, patients=people, transfer_groups=groups, change_at=at)

@@ -90,7 +90,19 @@ TREE: dict[str, Any] = {
 }  # fmt: skip
 QUICK = Request(samples=200, effort=0, deterministic_s=0.1)
 IN_TRIAGE_ORDER = [SCRIPT_TAG, IMAGE_TAG, SUM_TAG, "M1"]
-TABS = ["Swaps", "Gauges", "Chances", "Need and supply", "What if", "Plan on", "On paper", "Notes"]
+TABS = [
+    "Swaps",
+    "Gauges",
+    "Chances",
+    "Need and supply",
+    "What if",
+    "What helps",
+    "Three ways",
+    "Plan on",
+    "On paper",
+    "Notes",
+]
+LATER = ["Work out what would help", "Plan three ways", "What is expected then"]
 CHARTS = {"swap_timeline", "gauges", "chance_by_minute", "chance_by_patient", "need_against_supply"}
 
 
@@ -270,7 +282,7 @@ def test_a_kept_plan_shows_its_front_board_list_and_rules(store: Store, kept: Re
     assert view.footer in unescape(html(app))
     # Planned anew it would come out the same: there is nothing to press.
     assert f"Up to date with revision {kept.number}." in html(app)
-    assert labels(app) == ["Compare", "What is expected then"]
+    assert labels(app) == ["Compare", *LATER]
     assert "OUT OF DATE" not in html(app)
 
 
@@ -285,7 +297,7 @@ def test_a_plan_that_was_stopped_early_can_be_made_again(store: Store, hut: Revi
     keep_plan(store, hut.document, hut.number, tree)
     app = opened(hut.document)
     assert "Up to date" not in html(app)
-    assert labels(app) == ["Plan again", "Compare", "What is expected then"]
+    assert labels(app) == ["Plan again", "Compare", *LATER]
 
 
 def test_out_of_date_after_an_edit_and_not_after_its_undo(store: Store, kept: Revision) -> None:
@@ -316,7 +328,8 @@ def test_every_tab_has_its_content(store: Store, kept: Revision) -> None:
     assert list(tabs) == TABS
     charts = {name: len(tab.get("vega_lite_chart")) for name, tab in tabs.items()}
     assert charts == {"Swaps": 1, "Gauges": 1, "Chances": 2, "Need and supply": 1, "What if": 0,
-                      "Plan on": 0, "On paper": 0, "Notes": 0}  # fmt: skip
+                      "What helps": 0, "Three ways": 0, "Plan on": 0, "On paper": 0,
+                      "Notes": 0}  # fmt: skip
     assert view.swaps.rows
     for row in view.swaps.rows:
         for cell in row:

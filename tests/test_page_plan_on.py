@@ -129,7 +129,7 @@ def test_tasks_expect_and_plan_on() -> None:
                               request={"samples": 200, "effort": 0}))  # fmt: skip
     assert made["result"]["at_min"] == 30.0
     assert made["result"]["going_on"]["from_min"] == 30.0
-    assert made["situation"] == tree
+    assert made["asked"]["situation"] == tree
     assert made["view"]["changes"]
     again = TASKS["expect"](call(incident=raw, policy=made["policy"], situation=tree, at_min=40.0))
     assert again["situation"]["at_min"] == 40.0

@@ -43,7 +43,7 @@ def test_sheets_are_those_of_the_command(kept: tuple[Store, str, dict[str, Any]]
     store, document, tree = kept
     plan = latest_plan(store, document)
     assert plan is not None
-    given = prints._sheets(store.revision(document), plan).decode()
+    given = prints._sheets(store, store.revision(document), plan).decode()
     assert given == sheets_html(plan.tree, "revision 1")
     # The run's seconds differ between two plans; nothing on paper does.
     assert given == sheets_html(tree, "revision 1")
@@ -76,7 +76,7 @@ def test_what_is_printed_of_an_old_plan_says_so(
         plan = latest_plan(store, document)
         assert plan is not None
         text = f"revision 1, {OUT_OF_DATE}: now revision 2"
-        assert text in prints._sheets(store.revision(document), plan).decode()
+        assert text in prints._sheets(store, store.revision(document), plan).decode()
     finally:
         store.write(document, now.tree, Command(new_command_id(), now.number + 1))
 

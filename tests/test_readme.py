@@ -22,17 +22,19 @@ def test_worked_example_is_what_is_printed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     part = README[README.index("## A worked example") : README.index("## Your own incident")]
-    file, printed = blocks(part)
+    file, printed, asked = blocks(part)
     (tmp_path / "slope.toml").write_text(file, encoding="utf-8")
     assert main(["plan", str(tmp_path / "slope.toml")]) == 0
     assert capsys.readouterr().out.startswith(printed)
     assert len(printed.splitlines()) > 30
+    assert main(["advise", str(tmp_path / "slope.toml")]) == 0
+    assert asked in capsys.readouterr().out
 
 
 def test_every_command_in_the_synopsis_has_help(capsys: pytest.CaptureFixture[str]) -> None:
     part = README[README.index("## What it says") : README.index("## A worked example")]
     named = re.findall(r"oxygen-planner (\w+)", "\n".join(blocks(part)))
-    assert {"plan", "compare", "page", "check", "last"} <= set(named)
+    assert {"plan", "advise", "compare", "page", "check", "last"} <= set(named)
     for name in named:
         with pytest.raises(SystemExit) as end:
             main([name, "--help"])

@@ -42,7 +42,7 @@ def show_plan_on(store: Store, incident: Revision, kept: KeptPlan, seed: int) ->
     is_busy = progress is not None and not progress.has_ended
     if st.button("What is expected then", key="on_expect", disabled=is_busy):
         payload = {"incident": incident.tree, "policy": kept.tree["policy"],
-                   "situation": kept.tree.get("situation"), "at_min": at_min}  # fmt: skip
+                   "situation": kept.asked.get("situation"), "at_min": at_min}  # fmt: skip
         desk().start(about, "expect", payload)
         st.rerun()
     if progress is None:
@@ -92,7 +92,7 @@ def _correct(
     situation = corrected(
         deepcopy(dict(expected)), given, tuple(gone), later, tuple(arrived), sources
     )
-    earlier = kept.tree.get("situation") or {}
+    earlier = kept.asked.get("situation") or {}
     if earlier.get("transfer_groups"):  # what was known to be late is late still
         situation["transfer_groups"] = _added(earlier["transfer_groups"], later)
     try:

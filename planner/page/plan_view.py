@@ -12,6 +12,7 @@ import streamlit as st
 
 from planner.errors import InputError
 from planner.page import look, session
+from planner.page.advice_view import show_advice, show_ways
 from planner.page.charts_view import chart
 from planner.page.desk import desk, start_plan
 from planner.page.plan_on_view import show_plan_on
@@ -25,6 +26,10 @@ from planner.report.view import View
 from planner.store import Revision, StoreError
 
 POLL_S: Final = 0.5
+TABS: Final = (
+    "Swaps", "Gauges", "Chances", "Need and supply", "What if", "What helps", "Three ways",
+    "Plan on", "On paper", "Notes",
+)  # fmt: skip
 SEED: Final = 1  # as the command line takes it
 
 
@@ -49,7 +54,7 @@ def show() -> None:
     with buttons:
         _work(incident, kept)
         if kept is not None:
-            sheets_button(incident, kept)
+            sheets_button(session.store(), incident, kept)
     if kept is None or view is None:
         return
     board = look.scrolled(board_html(kept.tree["board"]))
@@ -79,9 +84,7 @@ def _beside(view: View) -> str:
 
 
 def _tabs(incident: Revision, kept: KeptPlan, view: View) -> None:
-    swaps, gauges, chances, need, what_if, on, paper, notes = st.tabs(
-        ["Swaps", "Gauges", "Chances", "Need and supply", "What if", "Plan on", "On paper", "Notes"]
-    )
+    swaps, gauges, chances, need, what_if, helps, ways, on, paper, notes = st.tabs(TABS)
     with swaps:
         chart(kept.tree, "swap_timeline")
         look.put(look.scrolled(grid_html(view.swaps)))
@@ -94,6 +97,10 @@ def _tabs(incident: Revision, kept: KeptPlan, view: View) -> None:
         chart(kept.tree, "need_against_supply")
     with what_if:
         show_what_if(incident.document, kept)
+    with helps:
+        show_advice(session.store(), incident, kept)
+    with ways:
+        show_ways(session.store(), incident, kept)
     with on:
         show_plan_on(session.store(), incident, kept, SEED)
     with paper:

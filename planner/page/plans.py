@@ -39,6 +39,12 @@ class KeptPlan:
     is_current: bool
     tree: Mapping[str, Any]
 
+    @property
+    def asked(self) -> Mapping[str, Any]:
+        """What was asked for beside the incident: request, situation, the plan in force."""
+        asked = self.tree.get("asked")
+        return asked if isinstance(asked, Mapping) else {}
+
 
 def keep_plan(store: Store, incident: str, incident_revision: int, tree: Mapping[str, Any]) -> None:
     """Keep a plan that was made from a revision of an incident.

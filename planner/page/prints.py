@@ -11,10 +11,11 @@ from typing import Final
 import streamlit as st
 
 from planner.page import look
+from planner.page.beside import document_with, kept_beside
 from planner.page.plans import KeptPlan
 from planner.report.csv_folder import csv_files
 from planner.report.sheets import OUT_OF_DATE, sheets_html
-from planner.store import Revision
+from planner.store import Revision, Store
 
 _EPOCH: Final = (1980, 1, 1, 0, 0, 0)  # one plan, one archive: no time of making in it
 TOLD: Final = (
@@ -26,11 +27,11 @@ TOLD: Final = (
 )
 
 
-def sheets_button(incident: Revision, kept: KeptPlan) -> None:
+def sheets_button(store: Store, incident: Revision, kept: KeptPlan) -> None:
     """Put the button that gives the sheets to print."""
     st.download_button(
         "Sheets to print",
-        data=partial(_sheets, incident, kept),
+        data=partial(_sheets, store, incident, kept),
         file_name=f"{_file_name(incident.name)}-sheets.html",
         mime="text/html",
         on_click="ignore",
@@ -60,8 +61,10 @@ def _standing(incident: Revision, kept: KeptPlan) -> str:
     return text if kept.is_current else f"{text}, {OUT_OF_DATE}: now revision {incident.number}"
 
 
-def _sheets(incident: Revision, kept: KeptPlan) -> bytes:
-    return sheets_html(kept.tree, _standing(incident, kept)).encode()
+def _sheets(store: Store, incident: Revision, kept: KeptPlan) -> bytes:
+    """Return the sheets, with what is kept beside the plan by then."""
+    document = document_with(kept, kept_beside(store, incident.document, kept))
+    return sheets_html(document, _standing(incident, kept)).encode()
 
 
 def _tables(incident: Revision, kept: KeptPlan, is_semicolon: bool) -> bytes:

@@ -24,10 +24,7 @@ from planner.units import clock
 
 SCHEMA = 1
 STOPPED: Final = "stopped early by hand: this is the best plan found until then"
-NOT_MODELLED = (
-    "resource request and what would help most",
-    "a source with several outlets serves one patient",
-)
+NOT_MODELLED = ("a source with several outlets serves one patient",)
 
 
 def plan_result(plan: Plan) -> dict[str, Any]:

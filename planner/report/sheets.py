@@ -20,6 +20,7 @@ from planner.report.chart_parts import svg_of
 from planner.report.how import CHANCE_MEANS
 from planner.report.plan_document import view_from
 from planner.report.view import Grid
+from planner.report.ways_words import grid_of
 
 CHARTS: Final = (
     "swap_timeline", "chance_by_minute", "chance_by_patient", "gauges", "need_against_supply",
@@ -66,6 +67,9 @@ def sheets_html(document: Mapping[str, Any], revision: str = "") -> str:
         log_lines=range(LOG_LINES),
         incident=result["incident"],
         means=CHANCE_MEANS,
+        advised=document.get("advised"),
+        ways=_ways(document.get("ways")),
+        chosen=document.get("chosen"),
     )
 
 
@@ -80,6 +84,13 @@ def _template() -> Template:
         lstrip_blocks=True,
     )
     return environment.get_template("plan.html.j2")
+
+
+def _ways(tree: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
+    """Return the three ways ready to be shown: their table, and what is said of each."""
+    if tree is None:
+        return None
+    return {"grid": _grid(grid_of(tree)), "lines": tree["lines"]}
 
 
 def _grid(grid: Grid) -> Markup | str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from planner.estimate import Estimate
@@ -64,6 +64,26 @@ def _until(way: Way) -> str:
     if minute is None:
         return "the end"
     return when(way.plan.incident.start, minute)
+
+
+def ways_document(ways: Sequence[Way]) -> dict[str, Any]:
+    """Return the ways as one tree: table, words and numbers."""
+    grid = ways_grid(ways)
+    return {
+        "schema": 1,
+        "kind": "ways",
+        "grid": {"title": grid.title, "heads": list(grid.heads),
+                 "rows": [list(row) for row in grid.rows], "numeric": sorted(grid.numeric)},
+        "lines": list(ways_lines(ways)),
+        "ways": ways_result(ways),
+    }  # fmt: skip
+
+
+def grid_of(tree: Mapping[str, Any]) -> Grid:
+    """Return the table of a tree made by :func:`ways_document`."""
+    grid = tree["grid"]
+    rows = tuple(tuple(row) for row in grid["rows"])
+    return Grid(grid["title"], tuple(grid["heads"]), rows, frozenset(grid["numeric"]))
 
 
 def ways_result(ways: Iterable[Way]) -> list[dict[str, Any]]:

@@ -1,0 +1,1 @@
+"""Advice: what would help most, and what to ask for, each judged on common samples."""
