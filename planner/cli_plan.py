@@ -222,7 +222,7 @@ def stopped_by_hand() -> Iterator[Callable[[], bool]]:
         del number, frame
         asked.append(True)
         signal.signal(signal.SIGINT, signal.default_int_handler)
-        print("stopping; the best plan so far follows", file=sys.stderr)
+        print("stopping; what is done so far follows", file=sys.stderr)
 
     before = signal.getsignal(signal.SIGINT)
     try:

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
@@ -74,11 +75,11 @@ class Server:
     def address(self) -> str:
         return f"http://127.0.0.1:{self.port}"
 
-    def start(self) -> None:
+    def start(self, stderr: IO[bytes] | int = subprocess.DEVNULL) -> None:
         words = ["page", "--port", str(self.port), "--store", str(self.store)]
         self.child = subprocess.Popen(
             [sys.executable, "-m", "planner", *words], cwd=self.store.parent,
-            start_new_session=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            start_new_session=True, stdout=subprocess.DEVNULL, stderr=stderr,
         )  # fmt: skip
         limit = time.monotonic() + 60
         while True:

@@ -347,6 +347,26 @@ def test_every_tab_has_its_content(store: Store, kept: Revision) -> None:
             assert f"<li>{line}</li>" in unescape(notes)
 
 
+def test_a_newer_plan_made_elsewhere_is_told_of(store: Store, kept: Revision) -> None:
+    """The incident is unchanged; another tab has planned it again while this one stayed open."""
+    app = opened(kept.document)
+    assert "newer plan" not in html(app)
+    script = page_app.AppTest.from_string(
+        "from planner.page import session\n"
+        "session.st.session_state['plan_shown'] = ('gone', 1)\n"
+        f"session._heartbeat('{kept.document}')",
+        default_timeout=30,
+    )
+    script.session_state["document"] = kept.document
+    script.session_state["shown"] = kept.number
+    told = fine(script.run())
+    assert "A newer plan was made elsewhere." in html(told)
+    assert labels(told) == ["Show the newer plan"]
+    # Twin: drawn anew, the page shows that plan and says nothing.
+    keep_plan(store, kept.document, kept.number, document_of(2))
+    assert "newer plan" not in html(fine(app.run()))
+
+
 def test_a_text_table_stands_behind_each_chart(store: Store, kept: Revision) -> None:
     app, specs = opened(kept.document), document_of()["charts"]
     assert set(specs) == CHARTS

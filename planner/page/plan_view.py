@@ -36,6 +36,8 @@ SEED: Final = 1  # as the command line takes it
 def show() -> None:
     """Show the plan of the incident that is open."""
     incident = session.current()
+    if incident is not None:
+        session.note_plan(incident.document)
     with st.container():
         session.show_state()  # a page left open says when the incident was edited elsewhere
     if incident is None:

@@ -86,6 +86,12 @@ def latest_plan(store: Store, incident: str) -> KeptPlan | None:
     )
 
 
+def latest_mark(store: Store, incident: str) -> tuple[str, int] | None:
+    """Return document and revision of the last plan made for an incident, without reading it."""
+    event = _last_event(store, incident)
+    return None if event is None else (event["plan"], event["plan_revision"])
+
+
 def _last_event(store: Store, incident: str) -> dict[str, Any] | None:
     found = [e.tree for e in store.events(incident)]
     return next((tree for tree in reversed(found) if tree.get("kind") == PLANNED), None)

@@ -18,6 +18,7 @@ from planner.errors import InputError
 from planner.fields import MAX_TAG
 from planner.intake import text_fault
 from planner.page import look, versions
+from planner.page.plans import latest_mark
 from planner.store import (
     Command,
     RepeatedCommand,
@@ -71,6 +72,7 @@ def current() -> Revision | None:
 
     None when none is open, or none of that id can be read; the page then says why.
     """
+    st.session_state.pop("plan_shown", None)
     document = document_id()
     if document is None:
         return None
@@ -218,7 +220,7 @@ def _wrote(written: Revision, part: str) -> None:
 
 
 def _forget() -> None:
-    for name in ("document", "shown", "told", "refused"):
+    for name in ("document", "shown", "told", "refused", "plan_shown"):
         st.session_state.pop(name, None)
 
 
@@ -284,3 +286,24 @@ def _heartbeat(document: str) -> None:
         )
         if st.button("Show the newer one", key=f"newer:{document}:{number}"):
             st.rerun()
+    _newer_plan(document)
+
+
+def note_plan(document: str) -> None:
+    """Note which plan this page is about to show, so that a newer one is told of."""
+    try:
+        st.session_state["plan_shown"] = latest_mark(store(), document)
+    except StoreError:  # the view itself says what cannot be read
+        st.session_state.pop("plan_shown", None)
+
+
+def _newer_plan(document: str) -> None:
+    """Say when another tab has made a plan since this page showed one."""
+    if "plan_shown" not in st.session_state:
+        return
+    mark = latest_mark(store(), document)
+    if mark is None or mark == st.session_state["plan_shown"]:
+        return
+    look.put('<div class="op-warning" role="status">A newer plan was made elsewhere.</div>')
+    if st.button("Show the newer plan", key=f"newer_plan:{document}:{mark[1]}"):
+        st.rerun()
