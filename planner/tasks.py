@@ -8,9 +8,9 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
 from planner import tasks_advice
+from planner.call import Call, Task
 from planner.errors import Fault, InputError
 from planner.intake import nearest, printable, shown
-from planner.worker import Call, Task
 
 if TYPE_CHECKING:
     from planner.incident import Incident

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
+from planner.call import Call
 from planner.errors import Fault, InputError
 from planner.intake import shown
-from planner.worker import Call
 
 if TYPE_CHECKING:
     from planner.incident import Incident

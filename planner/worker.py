@@ -21,39 +21,15 @@ import traceback
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from queue import SimpleQueue
-from typing import IO, TYPE_CHECKING, Any, Final, NoReturn
+from typing import IO, Any, Final, NoReturn
 
+from planner.call import Call, Task
 from planner.errors import InputError
-
-if TYPE_CHECKING:
-    pass
 
 ENDED, LEFT_ALONE = 0, 4  # exit codes; LEFT_ALONE: whoever started it is gone
 KILL_S: Final = 5.0  # how long a killed process may take to be gone; our own
 LOG_LINES: Final = 200  # of the error stream that are kept for the log; our own
-
-
-@dataclass(frozen=True, slots=True)
-class Call:
-    """What a task is given.
-
-    Parameters
-    ----------
-    payload : dict
-    tell : callable
-        Takes a few words on what is being done.
-    is_stopped : callable
-        True once the best so far is asked for.
-    """
-
-    payload: dict[str, Any]
-    tell: Callable[[str], None]
-    is_stopped: Callable[[], bool]
-
-
-Task = Callable[[Call], dict[str, Any]]
 
 
 def main(tasks: Mapping[str, Task] | None = None) -> NoReturn:

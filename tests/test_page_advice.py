@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from planner.call import Call
 from planner.cli import main
 from planner.document import incident_document
 from planner.errors import InputError
@@ -22,7 +23,6 @@ from planner.page.plans import KeptPlan, keep_plan, latest_plan
 from planner.report.sheets import sheets_html
 from planner.store import Revision, Store, new_command_id
 from planner.tasks import TASKS
-from planner.worker import Call
 from tests import page_app
 from tests.page_app import fine, html
 from tests.test_readme import README, blocks

@@ -25,6 +25,7 @@ from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 from planner import cli
+from planner.call import Call
 from planner.errors import Fault, InputError
 from planner.files import incident_from
 from planner.incident import Priorities
@@ -55,7 +56,6 @@ from planner.store import Command, Revision, Store, new_command_id
 from planner.tasks import TASKS
 from planner.units import Pressure
 from planner.what_if import Change, what_if
-from planner.worker import Call
 from planner.workflow import CHOOSING_SAMPLES, Request, make_plan
 from tests import page_app
 from tests.page_app import fine, html

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from planner.call import Call
 from planner.document import incident_document
 from planner.errors import InputError
 from planner.expecting import expected_situation, expected_state
@@ -28,7 +29,6 @@ from planner.situation import situation_from
 from planner.state import initial_state
 from planner.store import Revision, Store, new_command_id
 from planner.tasks import TASKS
-from planner.worker import Call
 from planner.workflow import Request, make_plan
 from tests import page_app
 from tests.page_app import fine, html

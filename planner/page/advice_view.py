@@ -14,11 +14,11 @@ from planner.page import look
 from planner.page.beside import ADVISED, CHOSEN, WAYS, keep_beside, kept_beside
 from planner.page.desk import desk
 from planner.page.plans import KeptPlan
+from planner.page.waiting import tell_failure, wait_for
 from planner.report.board import grid_html
 from planner.report.ways_words import TITLES, grid_of
 from planner.store import Revision, Store, StoreError
 
-POLL_S: Final = 0.5
 SAMPLES: Final = 20_000
 WORDS: Final[Mapping[str, tuple[str, str]]] = {
     "advise": ("Work out what would help", "Each thing alone, then pairs: about 20 seconds."),
@@ -94,11 +94,10 @@ def _work(
     progress = desk().look(about)
     words, told = WORDS[task]
     if progress is not None and not progress.has_ended:
-        _poll(about)
+        wait_for(about, stop="What is done so far")
         return
     if progress is not None and progress.state != "done":
-        for text in (progress.message, *progress.faults):
-            st.text(text)
+        tell_failure(progress)
     look.line(told)
     if not st.button(words, key=f"{task}_now"):
         return
@@ -107,17 +106,6 @@ def _work(
                **more}  # fmt: skip
     desk().start(about, task, payload, lambda tree: keep_beside(store, document, kept, kind, tree))
     st.rerun()
-
-
-@st.fragment(run_every=POLL_S)
-def _poll(about: str) -> None:
-    progress = desk().look(about)
-    if progress is None or progress.has_ended:
-        st.rerun()
-        return
-    st.text(f"{progress.message} ({progress.elapsed_s:.0f} s)")
-    if st.button("What is done so far", key=f"stop_{about}", disabled=progress.is_stopped):
-        desk().stop(about)
 
 
 def _advice(tree: Mapping[str, Any]) -> None:

@@ -13,11 +13,11 @@ from planner.page import look
 from planner.page.desk import desk, start_plan
 from planner.page.plans import KeptPlan
 from planner.page.situation_rows import Row, corrected, rows_of, sources_of
+from planner.page.waiting import tell_failure, wait_for
 from planner.report.view import TITLES
 from planner.situation_fields import ON_OXYGEN, STATUSES
 from planner.store import Revision, Store, StoreError
 
-POLL_S: Final = 0.5
 TOLD: Final = (
     "When something has changed: give the minute, look at what the plan expects by then, correct "
     "what is different (who has gone, who was found, what each gauge reads, which cylinder is on), "
@@ -48,21 +48,11 @@ def show_plan_on(store: Store, incident: Revision, kept: KeptPlan, seed: int) ->
     if progress is None:
         return
     if not progress.has_ended:
-        _poll(about)
+        wait_for(about)
     elif progress.result is None:
-        for text in (progress.message, *progress.faults):
-            st.text(text)
+        tell_failure(progress)
     else:
         _correct(store, incident, kept, progress.result, seed)
-
-
-@st.fragment(run_every=POLL_S)
-def _poll(about: str) -> None:
-    progress = desk().look(about)
-    if progress is None or progress.has_ended:
-        st.rerun()
-        return
-    st.text(f"{progress.message} ({progress.elapsed_s:.0f} s)")
 
 
 def _correct(

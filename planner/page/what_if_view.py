@@ -11,9 +11,9 @@ from planner.errors import InputError
 from planner.page import look, session
 from planner.page.desk import desk
 from planner.page.plans import KeptPlan
+from planner.page.waiting import tell_failure, wait_for
 from planner.report.what_if_words import what_if_lines
 
-POLL_S: Final = 0.5
 SAMPLES: Final = 20_000
 
 
@@ -48,21 +48,11 @@ def show_what_if(incident: str, kept: KeptPlan) -> None:
         look.put("<p>The plan stays as it is; transport, flows, supply or change pressure differ. "
                  "Both run on the same samples.</p>")  # fmt: skip
     elif not progress.has_ended:
-        _poll(about)
+        wait_for(about, "Comparing: ")
     elif progress.result is not None:
         _answer(progress.result)
     else:
-        for text in (progress.message, *progress.faults):
-            st.text(text)
-
-
-@st.fragment(run_every=POLL_S)
-def _poll(about: str) -> None:
-    progress = desk().look(about)
-    if progress is None or progress.has_ended:
-        st.rerun()
-        return
-    st.text(f"Comparing: {progress.message} ({progress.elapsed_s:.0f} s)")
+        tell_failure(progress)
 
 
 def _answer(result: dict[str, Any]) -> None:
