@@ -42,6 +42,7 @@ STEP_MIN: Final = 10.0  # grid of the chance-out-by-minute series
 LIBRARIES: Final = ("ortools", "numpy", "numba", "oxygen-planner")
 EFFORT_EACH: Final = 20  # evaluations a person, when the caller does not say
 LEAST_EFFORT: Final = 150  # small incidents are cheap to judge and gain most
+USUAL_PLACES: Final = 3  # as in the incidents by which the solver's time was measured
 MOST_EFFORT: Final = 300  # measured: twice as many bring 1 % of J (DEVELOPERS.md)
 
 Progress = Callable[[str], None]
@@ -65,7 +66,8 @@ class Request:
         for each person who wants oxygen, 150 at least and 300 at most.
     deterministic_s : float or None
         Limit of the solver in its own deterministic time. None: by how many want oxygen, about 1
-        for 8, 2 for 14, 8 for 40 (measured: it then has a bound, and a whole plan its 5, 10, 50 s).
+        for 8, 2 for 14, 8 for 40 (measured: it then has a bound, and a whole plan its 5, 10, 50 s);
+        with more than three places as much more as their square (measured at six).
     wall_s : float or None
         Outer guard by the clock; a plan that it cuts short is marked not repeatable.
     is_interrupted : callable
@@ -190,8 +192,8 @@ def _effort(incident: Incident, request: Request) -> int:
 def _solver_s(incident: Incident, request: Request) -> float:
     if request.deterministic_s is not None:
         return request.deterministic_s
-    people = _num_people(incident)
-    return 0.1 * people + 0.0025 * people**2 + 0.1
+    people, places = _num_people(incident), len(incident.places)
+    return (0.1 * people + 0.0025 * people**2 + 0.1) * max(1.0, (places / USUAL_PLACES) ** 2)
 
 
 def _num_people(incident: Incident) -> int:

@@ -32,11 +32,12 @@ def joined(num_patients: int) -> Incident:
     ]  # fmt: skip
     lists: dict[str, Any] = {
         name: tuple(row for part in parts for row in getattr(part, name))
-        for name in ("patients", "cylinders", "regulators", "devices", "sundries", "responders",
-                     "resupply", "transfer_groups")
+        for name in ("patients", "cylinders", "regulators", "devices", "responders", "resupply",
+                     "transfer_groups")
     }  # fmt: skip
     places = tuple(place for k, part in enumerate(parts) for place in _reached(part, parts, k))
-    return replace(parts[0], name=f"joined {num_patients}", places=places, **lists)
+    # Keys and washers that one part lists would be none at all for a part that lists none.
+    return replace(parts[0], name=f"joined {num_patients}", places=places, sundries=(), **lists)
 
 
 def _share(number: int, k: int) -> int:
