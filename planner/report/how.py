@@ -28,6 +28,9 @@ SECTIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
             "temperature of the reading (Schmidt and Wagner 1985), times the water volume, in "
             "litres at 70 F and 1 atm. Usable is what lies above the change pressure at the "
             "temperature of use. The handbook's factor (litres a psi) stands beside it.",
+            "Litres = water volume x density at (gauge + 1 atm, temperature) / density at (1 atm, "
+            "70 F). Usable = litres at the gauge less litres at the change pressure. By the "
+            "handbook: litres = factor x psi.",
             "Minutes = usable litres / flow. A cold cylinder reads less and holds the same.",
         ),
     ),
@@ -61,7 +64,32 @@ SECTIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
             "All chances shown come from 20,000 fresh runs that no choice has seen.",
             "Better means less of: 9/13 of the chance that an Immediate runs out, 3/13 that an "
             "Immediate or Delayed does, 1/13 that anyone does, minutes out weighed by category, "
-            "and a small price for every level below first choice. The file can set these.",
+            "and a small price for every level below first choice. The file can set these. As a "
+            "formula: J = sum over tiers of weight x chance that anyone in the tier or above runs "
+            "out, + sum over people of price x minutes out, + sum of prices of lower levels.",
+        ),
+    ),
+    (
+        "Planning on from the middle",
+        (
+            "What is so then comes from what you say (who has gone, gauges, what is on) and, where "
+            "you say nothing, from the beginning; the page fills in what the plan expects. "
+            "Transports are drawn given that whoever is here is still here.",
+            "The plan in force goes on as it is unless a change gains more than its price (the "
+            "file's change price, in the same J). Each change is then undone alone on the same "
+            "fresh runs: that is the number behind 'without it'.",
+        ),
+    ),
+    (
+        "What would help, and what to ask for",
+        (
+            "Each thing is added alone to the plan, on the same runs, so that the difference is "
+            "its own; then the plan is made again with it, and compared with the plan made again "
+            "without it, since planning longer helps a little by itself. Where the interval of a "
+            "difference holds 0, no difference is said to be clear.",
+            "The request is the lightest set of full cylinders, of sizes the incident has, that "
+            "brings the chance of anyone running out under the target, and the latest minute up "
+            "to which that holds. 'Request by' is that minute less the minutes of travel.",
         ),
     ),
     (
