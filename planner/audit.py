@@ -13,6 +13,7 @@ not promised to somebody else", so the list is also the order in which they are 
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -307,14 +308,22 @@ def nobody_away(plan: Plan) -> Findings:
 
 
 def what_runs_goes_on(plan: Plan) -> Findings:
-    """Let everyone go on as connected in the state, save the gone, the dead, the not indicated."""
+    """Let everyone go on as connected in the state, save the gone, the dead, the not indicated.
+
+    The dial may be turned to the one flow of an option; that it is the option's is held elsewhere.
+    """
     people = facts.people(plan)
+    goes_on = {_without_flows(hookup) for hookup in plan.policy.hookups}
     for hookup in plan.state.hookups:
         for patient, now in (people[x.patient] for x in hookup.lines):
             stays = now.status not in AWAY and options_of(plan.incident, patient)
-            if stays and hookup not in plan.policy.hookups:
+            if stays and _without_flows(hookup) not in goes_on:
                 cylinder, what = ", ".join(hookup.cylinders), "does not go on as it is"
                 yield f"{patient.tag} on {cylinder} {what}; allowed: connected as in the state"
+
+
+def _without_flows(hookup: Hookup) -> Hookup:
+    return replace(hookup, lines=tuple(replace(x, flow_lpm=0.0) for x in hookup.lines))
 
 
 def hands_suffice(plan: Plan) -> Findings:

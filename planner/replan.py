@@ -23,7 +23,7 @@ from planner.operation.judge import Bench
 from planner.operation.reading import policy_after
 from planner.policy import KeptFor, Policy, Promise
 from planner.risk import OUT_MIN, Risk, risk_of, weights_of
-from planner.state import State
+from planner.state import Hookup, State
 
 Kind = Literal["option", "list", "kept for", "promise"]
 
@@ -197,18 +197,29 @@ def _undone(policy: Policy, going_on: Policy, change: Change) -> Policy | None:
         return replace(policy, order=(*order, *(t for t in policy.order if t not in set(order))))
     if change.kind == "kept for":
         return replace(policy, kept_for=going_on.kept_for)
-    connected = {line.patient for hookup in policy.hookups for line in hookup.lines}
-    if change.kind == "promise" or change.patient in connected:
+    if change.kind == "promise":
         return None  # kit that is dealt otherwise is dealt to somebody else, too
+    return _option_undone(policy, going_on, change)
+
+
+def _option_undone(policy: Policy, going_on: Policy, change: Change) -> Policy | None:
     was = going_on.option_of(change.patient)
     if was is None or policy.option_of(change.patient) is None:
         return None
-    promised = {p.patient for p in policy.promises}
+    on, before = (_hookup_of(each, change.patient) for each in (policy, going_on))
+    if on is not None:
+        if before is None or before.cylinders != on.cylinders:
+            return None
+        policy = replace(policy, hookups=tuple(before if h is on else h for h in policy.hookups))
     is_same_mask = was.device == getattr(change.after, "device", None)
-    if change.patient in promised and not is_same_mask:
+    if change.patient in {p.patient for p in policy.promises} and not is_same_mask:
         return None
     options = tuple((tag, was if tag == change.patient else o) for tag, o in policy.options)
     return replace(policy, options=options)
+
+
+def _hookup_of(policy: Policy, patient: str) -> Hookup | None:
+    return next((h for h in policy.hookups if any(x.patient == patient for x in h.lines)), None)
 
 
 __all__ = [

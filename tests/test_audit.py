@@ -243,8 +243,9 @@ SPOILT: tuple[tuple[str, str, Callable[[Plan], Plan]], ...] = (
      lambda p: state(p, "patients", "U2", status="dead")),
     # Whoever was on oxygen at minute 40 is so no more.
     ("what runs goes on", LATER, lambda p: policy(p, hookups=p.policy.hookups[1:])),
-    # ... or has another dial setting.
-    ("what runs goes on", LATER, lambda p: line(p, 0, flow_lpm=2.0)),
+    # ... or has another mask; a dial that is turned to what is no option is caught elsewhere.
+    ("what runs goes on", LATER, lambda p: line(p, 0, device="venturi 28")),
+    ("options are carried out", LATER, lambda p: line(p, 0, flow_lpm=2.0)),
     # Bagging C1 takes two, and one is there.
     ("hands suffice", OSTRENGA,
      lambda p: replace(p, state=replace(p.state, responders=p.state.responders[:1]))),

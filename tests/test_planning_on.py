@@ -178,6 +178,42 @@ def test_bad_news_is_answered_and_every_answer_has_its_reason() -> None:
     assert json.loads(json.dumps(tree))["changes"][0]["patient"] == "Q"
 
 
+def test_the_dial_of_somebody_on_oxygen_may_be_turned_down() -> None:
+    """P is alone on 10 L/min with 600 L; when transport comes at 80 instead of 40, 10 L/min run
+    out and 5 do not (5 min at 10 and 75 at 5 are 425 L). The mask and the cylinder stay on.
+    """
+    options = tuple(
+        Option(NRB, level, (Phase(flow),))
+        for level, flow in (("first choice", 10.0), ("reduced", 5.0))
+    )
+    incident = world(
+        [pat("P", gone=40.0, options=options)], [cyl(f"T{k}", 100.0) for k in range(6)],
+        [reg("r1")], [hand("R1")], devices=(masks(1),),
+    )  # fmt: skip
+    plan = make_plan(incident, None, QUICK)
+    assert plan.policy.option_of("P") == options[0]
+    needs = sample(incident, plan.state, 1, 1)
+    state = state_after(incident, plan.state, plan.policy, needs, 0, 5.0)
+    late = replace(incident.patients[0], transfer=incident.patients[0].transfer.later(40.0))  # type: ignore[union-attr]
+    worse = replace(incident, patients=(late,))
+    again = make_plan(worse, state, replace(QUICK, in_force=plan.policy))
+    assert again.policy.option_of("P") == options[1]
+    assert again.policy.hookups[0].cylinders == state.hookups[0].cylinders
+    assert again.policy.hookups[0].lines[0].flow_lpm == 5.0
+    assert again.risk.anyone.value == 0.0
+    assert not audit(again)
+    found = again.going_on
+    assert found is not None
+    assert found.risk.anyone.value == 1.0
+    reason = next(r for r in found.reasons if r.change.kind == "option")
+    assert reason.without is not None
+    assert reason.without.value == 1.0
+    # Twin: a flow that could not be turned down before is left alone.
+    stuck = replace(state, patients=(replace(state.patients[0], phases_stopped=True),))
+    kept = make_plan(worse, stuck, replace(QUICK, in_force=plan.policy))
+    assert kept.policy.hookups[0].lines[0].flow_lpm == 10.0
+
+
 def test_a_plan_from_minute_0_is_a_fresh_plan() -> None:
     incident = random_incident(21, num_patients=6, num_cylinders=14)
     read = situation_from(situation_document(initial_state(incident), incident), incident)

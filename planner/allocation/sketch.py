@@ -51,7 +51,7 @@ class Board:
             if not allowed or status[patient.tag] in {"gone", "dead"}:
                 continue
             if patient.tag in going_on:
-                allowed = (going_on_option(going_on[patient.tag], patient, allowed),)
+                allowed = _going_on_options(incident, state, going_on[patient.tag], patient)
             options[patient.tag] = allowed
             people.append(patient)
         return cls(
@@ -64,6 +64,30 @@ class Board:
             _stacks(incident, state),
             Shelf.of(incident, state),
         )
+
+
+def _going_on_options(
+    incident: Incident, state: State, hookup: Hookup, patient: Patient
+) -> tuple[Option, ...]:
+    """Return what somebody on oxygen may get: first as it is set, then other flows of that mask.
+
+    Turning the dial takes no time and no hands. A flow that could not be turned down before, or
+    that is to change by itself later, is left alone.
+    """
+    allowed = options_of(incident, patient)
+    as_set = going_on_option(hookup, patient, allowed)
+    if state.patient(patient.tag).phases_stopped or len(as_set.phases) > 1:
+        return (as_set,)
+    rows = {r.tag: r for r in incident.all_regulators}
+    source = rows.get(hookup.regulator or "") or next(
+        c for c in incident.all_cylinders if c.tag == hookup.cylinders[0]
+    )
+    others = (
+        option for option in allowed
+        if option.device == as_set.device and len(option.phases) == 1 and option != as_set
+        and option.flow_lpm in source.settings_lpm
+    )  # fmt: skip
+    return (as_set, *others)
 
 
 def _stacks(incident: Incident, state: State) -> tuple[Stack, ...]:
@@ -186,7 +210,9 @@ def policy_of(board: Board, sketch: Sketch) -> Policy:
         stack = board.stacks[sketch.first[number]] if sketch.first[number] >= 0 else None
         chosen[patient.tag] = option
         if patient.tag in board.going_on:
-            hookups.append(board.going_on[patient.tag])
+            is_as_set = sketch.options[number] == 0
+            going_on = board.going_on[patient.tag]
+            hookups.append(going_on if is_as_set else _turned(going_on, patient, option))
         elif patient.tag in board.awaited:
             is_promised = not sketch.is_held_back[number]
             wanted = stack.connection if stack is not None else None
@@ -207,6 +233,15 @@ def policy_of(board: Board, sketch: Sketch) -> Policy:
         promises=tuple(promises),
         kept_for=_no_more_than_listed(board, sketch.kept_for, order),
     )
+
+
+def _turned(hookup: Hookup, patient: Patient, option: Option) -> Hookup:
+    """Return a source with one patient's dial turned to the flow of an option."""
+    lines = tuple(
+        replace(line, flow_lpm=option.flow_lpm) if line.patient == patient.tag else line
+        for line in hookup.lines
+    )
+    return replace(hookup, lines=lines)
 
 
 def _no_more_than_listed(
