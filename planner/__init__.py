@@ -14,8 +14,14 @@ if TYPE_CHECKING:
     from planner.files import Reading, read_incident, write_incident
     from planner.incident import Incident
     from planner.operation.judge import Outcome, operate
+    from planner.plan import Plan
     from planner.policy import Policy
+    from planner.report.plan_document import plan_document
+    from planner.report.sheets import sheets_html
+    from planner.situation import Situation, read_situation
     from planner.state import State, initial_state
+    from planner.ways import Way, three_ways
+    from planner.workflow import Request, make_plan
 
 _HOMES: Final = {
     "Fault": "errors",
@@ -23,14 +29,23 @@ _HOMES: Final = {
     "InputError": "errors",
     "Needs": "demand",
     "Outcome": "operation.judge",
+    "Plan": "plan",
     "PlannerError": "errors",
     "Policy": "policy",
     "Reading": "files",
+    "Request": "workflow",
+    "Situation": "situation",
     "State": "state",
+    "Way": "ways",
     "initial_state": "state",
+    "make_plan": "workflow",
     "operate": "operation.judge",
+    "plan_document": "report.plan_document",
     "read_incident": "files",
+    "read_situation": "situation",
     "sample": "demand",
+    "sheets_html": "report.sheets",
+    "three_ways": "ways",
     "write_incident": "files",
 }
 
@@ -41,14 +56,23 @@ __all__ = [
     "InputError",
     "Needs",
     "Outcome",
+    "Plan",
     "PlannerError",
     "Policy",
     "Reading",
+    "Request",
+    "Situation",
     "State",
+    "Way",
     "initial_state",
+    "make_plan",
     "operate",
+    "plan_document",
     "read_incident",
+    "read_situation",
     "sample",
+    "sheets_html",
+    "three_ways",
     "write_incident",
 ]
 
