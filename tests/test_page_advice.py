@@ -195,6 +195,20 @@ def test_how_the_work_stands_and_why_it_failed(
     assert [b for b in app.button if b.key == "advise_now"]
 
 
+def test_curve_is_drawn_with_its_table(store: Store, hut: Revision, made: dict[str, Any]) -> None:
+    """The slope's request has a curve; its numbers stand in a table behind it, and on paper."""
+    keep_beside(store, hut.document, plan_in(store, hut), ADVISED, made[ADVISED])
+    spec = made[ADVISED]["charts"]["request_curve"]
+    curve = made[ADVISED]["request_curve"]
+    assert [row["chance"] for row in spec["layer"][1]["data"]["values"]] == [
+        point["chance"] for point in curve
+    ]
+    told = html(shown(hut))
+    assert "<caption>Chance by arrival</caption>" in told
+    assert "by when the request arrives" in told
+    assert "by when the request arrives" in sheets_html({**made["plan"], ADVISED: made[ADVISED]})
+
+
 # ----- paper ------------------------------------------------------------------------------------
 
 

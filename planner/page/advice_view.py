@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, Final
 
@@ -12,6 +12,7 @@ from planner.errors import InputError
 from planner.intake import text_fault
 from planner.page import look
 from planner.page.beside import ADVISED, CHOSEN, WAYS, keep_beside, kept_beside
+from planner.page.charts_view import chart
 from planner.page.desk import desk
 from planner.page.plans import KeptPlan
 from planner.page.waiting import tell_failure, wait_for
@@ -110,13 +111,18 @@ def _work(
 
 def _advice(tree: Mapping[str, Any]) -> None:
     lines = tree["lines"]
+    _section("What to ask for", lines["request"])
+    chart(tree, "request_curve")
     for title, texts in (
-        ("What to ask for", lines["request"]),
         ("What would help most, each alone", lines["helps"]),
         ("The best two together", lines["pairs"]),
         ("No difference at all", [row["words"] for row in tree["no_effect"]]),
         ("Notes", tree["notes"]),
     ):
-        if texts:
-            items = "".join(f'<p class="op-line">{look.escape(text)}</p>' for text in texts)
-            look.put(f"<h3>{look.escape(title)}</h3>{items}")
+        _section(title, texts)
+
+
+def _section(title: str, texts: Sequence[str]) -> None:
+    if texts:
+        items = "".join(f'<p class="op-line">{look.escape(text)}</p>' for text in texts)
+        look.put(f"<h3>{look.escape(title)}</h3>{items}")

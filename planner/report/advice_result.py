@@ -21,6 +21,7 @@ from planner.report.advice_words import (
     request_lines,
     row_words,
 )
+from planner.report.request_chart import chance_by_arrival
 from planner.report.words import BANNER
 from planner.units import clock
 from planner.what_if import Compared
@@ -71,6 +72,7 @@ def advice_result(
             {"arrive_min": minute, "clock": clock(incident.start, minute), **_chance(e)}
             for minute, e in answer.curve
         ],
+        "charts": {"request_curve": chance_by_arrival(answer)},
         "lines": {
             "helps": list(advice_lines(advice, incident)),
             "pairs": list(pair_lines(advice, incident)),

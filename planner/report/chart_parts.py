@@ -6,13 +6,14 @@ import math
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
 from datetime import UTC, datetime
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, Protocol, TypeAlias
 
 import vl_convert
 
-from planner.plan import Plan
+from planner.incident import Incident
 from planner.report.view import Grid
 from planner.report.words import BANNER
+from planner.state import State
 
 Spec: TypeAlias = dict[str, Any]
 Values: TypeAlias = list[dict[str, Any]]
@@ -81,17 +82,29 @@ def _millis(start: datetime, minute: float) -> float:
     return start.replace(tzinfo=UTC).timestamp() * 1000 + minute * 60_000
 
 
+class Timed(Protocol):
+    """What has an incident and a state, such as a plan."""
+
+    @property
+    def incident(self) -> Incident:
+        """Its start and horizon bound the axis."""
+
+    @property
+    def state(self) -> State:
+        """Its minute begins the axis."""
+
+
 class ClockAxis:
     """The x axis of a plan: clock times from the state's minute to the horizon.
 
     Parameters
     ----------
-    plan : Plan
+    plan : Plan, or anything with an incident and a state
     last_min : float or None
         Nothing is drawn later than this: the axis ends half an hour after it.
     """
 
-    def __init__(self, plan: Plan, last_min: float | None = None) -> None:
+    def __init__(self, plan: Timed, last_min: float | None = None) -> None:
         self.start = plan.incident.start
         self.from_min, self.to_min = plan.state.at_min, plan.incident.horizon_min
         if last_min is not None:

@@ -68,6 +68,7 @@ def sheets_html(document: Mapping[str, Any], revision: str = "") -> str:
         incident=result["incident"],
         means=CHANCE_MEANS,
         advised=document.get("advised"),
+        curve=_curve(document.get("advised")),
         ways=_ways(document.get("ways")),
         chosen=document.get("chosen"),
     )
@@ -84,6 +85,12 @@ def _template() -> Template:
         lstrip_blocks=True,
     )
     return environment.get_template("plan.html.j2")
+
+
+def _curve(advised: Mapping[str, Any] | None) -> Markup | str:
+    """Return the chart of the request's curve as SVG, where there is one."""
+    spec = (advised or {}).get("charts", {}).get("request_curve")
+    return "" if spec is None else Markup(svg_of(spec))  # noqa: S704 - XML text is escaped
 
 
 def _ways(tree: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
