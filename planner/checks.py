@@ -40,6 +40,12 @@ from planner.telling import (
     unknown,
     wants_oxygen,
 )
+from planner.transport_checks import (
+    vehicles_are_known,
+    vehicles_are_whole,
+    vehicles_have_seats,
+    vehicles_that_fetch,
+)
 
 Rule = Callable[[Draft], Iterator[Fault]]
 
@@ -228,7 +234,7 @@ def transfer_is_said_once(draft: Draft) -> Iterator[Fault]:
             words = ("transfer_min or transfer_after_found_min, not both", "Keep one of the two.")
             yield tell(draft, row, "transfer_after_found_min", words)
         given = {"transfer_min", "transfer_after_found_min"} & set(row.raw_names)
-        if not given and wants_oxygen(draft, row):
+        if not given and not vehicles_that_fetch(draft, row) and wants_oxygen(draft, row):
             words = (
                 "when transport's own oxygen takes over",
                 "Left out, the patient needs oxygen until the plan ends (horizon_min).",
@@ -312,6 +318,9 @@ RULES: Final[tuple[Rule, ...]] = (
     pressures_and_times_agree,
     priorities_have_three_values,
     transfer_is_said_once,
+    vehicles_are_known,
+    vehicles_are_whole,
+    vehicles_have_seats,
     indication_is_given,
     triage_fits_indication,
     options_are_whole,

@@ -1,8 +1,9 @@
 """Who needs oxygen from when until when: joint samples of everything that is uncertain.
 
-Times are drawn by :mod:`planner.three_point`, transfers by :mod:`planner.transfers`. From the
-middle of an incident everything is drawn given what is known by then. Starts and transfers are
-independent: that somebody is not found yet says nothing about transport.
+Times are drawn by :mod:`planner.three_point`, transfers by :mod:`planner.transfers` and, for whom
+vehicles fetch, :mod:`planner.transport`. From the middle of an incident everything is drawn given
+what is known by then. Starts and transport are independent: that somebody is not found yet says
+nothing about when it comes, though who is found late waits for a later trip.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from planner.three_point import (
     time_from_score,
 )
 from planner.transfers import transfers
+from planner.transport import vehicle_transfers
 
 Flags = npt.NDArray[np.bool_]
 
@@ -102,6 +104,9 @@ def sample(incident: Incident, state: State, num_samples: int, seed: int) -> Nee
         raise ValueError(f"num_samples is {num_samples}; allowed: 1 or more")
     start, is_needed = _starts(incident, state, num_samples, seed)
     transfer = transfers(incident, state, start, seed)
+    if incident.vehicles:
+        fetched, minutes = vehicle_transfers(incident, state, start, is_needed, seed)
+        transfer[fetched] = minutes
     is_needed &= transfer > start
     late = (transfer > incident.horizon_min) & is_needed
     sd = incident.uncertainty
@@ -131,6 +136,33 @@ def sample(incident: Incident, state: State, num_samples: int, seed: int) -> Nee
             seed,
         ),
         capped_share=float(late.sum() / max(1, is_needed.sum())),
+    )
+
+
+def transfer_points(
+    incident: Incident, state: State, share: float, *, num_samples: int = 2001, seed: int = 1
+) -> Floats:
+    """Return the minute by which a share of each patient's transfers falls, from samples.
+
+    Among the samples in which the patient is found, also with the transfer before it; the same
+    at every call. For those whom vehicles fetch there is no formula.
+
+    Returns
+    -------
+    array (patients,)
+        Infinite where so many are not fetched before the horizon, or nobody is found.
+    """
+    start, is_found = _starts(incident, state, num_samples, seed)
+    times = transfers(incident, state, start, seed)
+    if incident.vehicles:
+        fetched, minutes = vehicle_transfers(incident, state, start, is_found, seed)
+        times[fetched] = minutes
+    return np.array(
+        [
+            np.quantile(row[there], share, method="inverted_cdf") if there.any() else np.inf
+            for row, there in zip(times, is_found, strict=True)
+        ],
+        dtype=np.float64,
     )
 
 
@@ -255,5 +287,5 @@ def certain(incident: Incident, state: State) -> Needs:
 
 __all__ = [
     "MIN_FLOW_FACTOR", "Z95", "Flags", "Floats", "Needs", "certain", "max_phases", "sample",
-    "score_from_time", "split_quantile", "time_at", "time_from_score",
+    "score_from_time", "split_quantile", "time_at", "time_from_score", "transfer_points",
 ]  # fmt: skip

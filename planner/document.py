@@ -19,10 +19,13 @@ ATTRIBUTES: Mapping[str, str] = {
     "transfer_after_found_min": "transfer_after_found",
     "fallback_min": "fallback",
     "arrive_min": "arrive",
+    "first_arrival_min": "first_arrival",
+    "round_trip_min": "round_trip",
+    "hold_min": "hold",
 }
 LISTS = (
-    "places", "patients", "transfer_groups", "cylinders", "regulators", "devices", "sundries",
-    "responders", "resupply",
+    "places", "patients", "transfer_groups", "vehicles", "cylinders", "regulators", "devices",
+    "sundries", "responders", "resupply",
 )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from planner.errors import Fault, InputError
-from planner.fields import TABLES, TOP, Kind, Table
+from planner.fields import READ, TABLES, Kind, Table
 from planner.incident import (
     BUILT_IN,
     Connected,
@@ -30,6 +30,7 @@ from planner.incident import (
     SundryStock,
     TransferGroup,
     Uncertainty,
+    Vehicle,
 )
 from planner.intake import Intake, Row, Unfit, listed, nearest, printable
 from planner.reference import find_size, load_connections
@@ -69,13 +70,13 @@ def draft_from(raw: Mapping[str, object], intake: Intake) -> Draft:
     if schema != 1 or isinstance(schema, bool):
         unfit = Unfit("schema = 1", "Put schema = 1 on the first line.")
         intake.note("", "", "schema", schema, unfit)
-    known = [table.name for table in TOP]
+    known = [table.name for table in READ]
     for name in [name for name in tree if name not in known]:
         hint = nearest(name, known) or "Known tables: " + ", ".join(known) + "."
         intake.note("", "", printable(name), tree.pop(name), Unfit("a known table", hint))
     singles: dict[str, Row] = {}
     rows: dict[str, list[Row]] = {}
-    for table in TOP:
+    for table in READ:
         if not table.is_single:
             rows[table.name] = _rows_of(table, tree, intake)
             continue
@@ -184,7 +185,7 @@ def _settle_places(draft: Draft, intake: Intake) -> None:
         places.append(Row(table, LONE_PLACE, {"name": LONE_PLACE}, {"name"}, file=draft.file))
     names = draft.names("places")
     for name in ("patients", "cylinders", "regulators", "devices", "sundries", "responders",
-                 "resupply"):  # fmt: skip
+                 "resupply", "vehicles"):  # fmt: skip
         for row in draft.rows[name]:
             if "place" in row.raw_names:
                 continue
@@ -240,6 +241,7 @@ def construct(draft: Draft) -> Incident:
             )
             for row in draft.rows["transfer_groups"]
         ),
+        vehicles=tuple(_vehicle(row) for row in draft.rows["vehicles"]),
         cylinders=_made(Cylinder, draft.rows["cylinders"]),
         regulators=_made(Regulator, draft.rows["regulators"]),
         devices=_made(DeviceStock, draft.rows["devices"]),
@@ -269,6 +271,14 @@ def _patient(row: Row) -> Patient:
     if "options" in values:
         values["options"] = tuple(_option(item) for item in values["options"])
     return Patient(**values)
+
+
+def _vehicle(row: Row) -> Vehicle:
+    values = dict(row.values)
+    for name in ("first_arrival_min", "round_trip_min", "hold_min"):
+        if name in values:
+            values[name.removesuffix("_min")] = values.pop(name)
+    return Vehicle(**values)
 
 
 def _option(row: Row) -> Option:

@@ -115,6 +115,7 @@ LEVELS: Final = ("first choice", "reduced", "minimum")
 SUNDRY_KINDS: Final = ("key", "washer")
 CONTENTS: Final = ("real gas", "handbook")
 ORDERS: Final = ("category", "need")
+SEAT_ORDERS: Final = ("triage", "as given")
 SETTINGS_LPM: Final = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 25.0)
 MAX_TAG: Final = 60
 MAX_TEXT: Final = 2000
@@ -150,7 +151,7 @@ _TAGS = Field("tags", Kind.TEXTS, "Several tags in one row, for items that are a
 _COUNT = Field(
     "count",
     Kind.WHOLE,
-    "How many there are that are alike; their tags are made up.",
+    "How many there are, all alike; their tags are counted up.",
     low=1,
     high=MAX_COUNT,
 )
@@ -169,7 +170,11 @@ INCIDENT: Final = Table(
     "Incident",
     (
         _required("name", Kind.TEXT, "Give the incident a name to tell it by."),
-        _required("start", Kind.CLOCK, "Date and local time tell when minute 0 is."),
+        _required(
+            "start",
+            Kind.CLOCK,
+            "Give the date and local time of minute 0, from which all minutes count.",
+        ),
         Field("note", Kind.TEXT, "A line about what this incident is for or teaches."),
         _defaulted(
             "altitude_m",
@@ -192,7 +197,7 @@ INCIDENT: Final = Table(
             "change_at",
             Kind.PRESSURE,
             Pressure(500.0, "psi"),
-            "The gauge at which a swap is due (common practice, no source).",
+            "At this gauge a cylinder is due to be swapped (common practice, no source).",
             low=0,
             high=1500,
         ),
@@ -200,7 +205,7 @@ INCIDENT: Final = Table(
             "safe_residual",
             Kind.PRESSURE,
             Pressure(200.0, "psi"),
-            "Nobody breathes below this gauge (US Army course MD0542).",
+            "At this gauge a cylinder counts as empty (US Army course MD0542).",
             low=0,
             high=1500,
         ),
@@ -235,7 +240,7 @@ INCIDENT: Final = Table(
             "target_chance",
             Kind.NUMBER,
             0.05,
-            "The chance of anyone running out that the plan should stay under.",
+            "The chance of anyone running out that the plan should stay under; 0.05 is 1 in 20.",
             low=0.0001,
             high=0.9999,
         ),
@@ -243,13 +248,13 @@ INCIDENT: Final = Table(
             "contents",
             Kind.TEXT,
             "real gas",
-            "Whether litres are counted by real gas or by the handbook factor.",
+            "How litres follow from a gauge: by real gas or the handbook's litres a psi.",
             choices=CONTENTS,
         ),
         Field(
             "step_down_floor",
             Kind.NUMBER,
-            "The lowest saturation at which reduced and minimum levels may be proposed, in "
+            "The lowest SpO2 at which lower flows (reduced, minimum) may be proposed, in "
             "place of the one in each protocol row.",
             unit="%",
             low=50,
@@ -382,14 +387,19 @@ PATIENTS: Final = Table(
     "Patients",
     (
         _required("tag", Kind.TEXT, "Give the number on the triage tag; never write a name here."),
-        _required("triage", Kind.TEXT, "Give the triage category found (SALT).", choices=TRIAGE),
+        _required(
+            "triage",
+            Kind.TEXT,
+            "Give the triage category found (SALT); it says who comes first.",
+            choices=TRIAGE,
+        ),
         _defaulted(
             "age", Kind.TEXT, "adult", "The age group, which decides the mask size.", choices=AGES
         ),
         Field(
             "indication",
             Kind.TEXT,
-            "What is wrong, as a row of the protocol table; it gives the oxygen options.",
+            "What is wrong; the protocol has the devices and flows for it.",
         ),
         Field(
             "spo2", Kind.NUMBER, "The oxygen saturation as it was read.", unit="%", low=30, high=100
@@ -398,14 +408,14 @@ PATIENTS: Final = Table(
             "spo2_reliable",
             Kind.FLAG,
             True,
-            "Say false when the reading cannot be trusted; then it never lowers a flow.",
+            "Whether the reading can be trusted; when not, it never lowers a flow.",
         ),
         _place("The place where the patient is."),
         _defaulted(
             "oxygen_from_min",
             Kind.THREE_POINT,
             (0.0, 0.0, 0.0),
-            "When the patient is found, or needs oxygen from.",
+            "Minutes from the start until the patient is found or needs oxygen.",
             unit="min",
             low=0,
             high=WEEK_MIN,
@@ -413,7 +423,7 @@ PATIENTS: Final = Table(
         Field(
             "transfer_min",
             Kind.THREE_POINT,
-            "When transport takes over with its own oxygen.",
+            "Minutes from the start until transport takes over with its own oxygen.",
             unit="min",
             low=0,
             high=WEEK_MIN,
@@ -421,7 +431,7 @@ PATIENTS: Final = Table(
         Field(
             "transfer_after_found_min",
             Kind.THREE_POINT,
-            "When transport takes over, counted from the minute the patient is found.",
+            "Minutes from being found until transport comes; in place of those from the start.",
             unit="min",
             low=0,
             high=WEEK_MIN,
@@ -429,7 +439,13 @@ PATIENTS: Final = Table(
         Field(
             "transfer_group",
             Kind.TEXT,
-            "The transport shared with others; those who share it are late together.",
+            "The transport shared with others, by name; who share it are late together.",
+        ),
+        Field(
+            "vehicle",
+            Kind.TEXT,
+            "The vehicle that fetches the patient, by name; left out, any that serves the place "
+            "may, unless a time is typed in.",
         ),
         _defaulted(
             "chance_needed",
@@ -443,7 +459,7 @@ PATIENTS: Final = Table(
             "airway_device",
             Kind.FLAG,
             False,
-            "Say true when an airway device is in: bagging then holds one responder, not two.",
+            "Whether an airway device is in: bagging then holds one responder, not two.",
         ),
         Field(
             "connected",
@@ -486,7 +502,82 @@ TRANSFER_GROUPS: Final = Table(
         Field(
             "kit_return_min",
             Kind.NUMBER,
-            "How long until the kit comes back; leave it out when kit leaves for good.",
+            "Minutes until kit that left with a patient is back; left out, it is gone for good.",
+            unit="min",
+            low=0,
+            high=WEEK_MIN,
+        ),
+    ),
+    key="name",
+)
+
+VEHICLES: Final = Table(
+    "vehicles",
+    "Vehicles",
+    (
+        _required("name", Kind.TEXT, "Give the vehicle a name; patients may refer to it."),
+        _place("The place from which it fetches people."),
+        _required(
+            "capacity", Kind.WHOLE, "Say how many people it takes a trip.", low=1, high=MAX_COUNT
+        ),
+        _required(
+            "first_arrival_min",
+            Kind.THREE_POINT,
+            "Say how many minutes from the start it first arrives, weather aside.",
+            unit="min",
+            low=0,
+            high=WEEK_MIN,
+        ),
+        Field(
+            "round_trip_min",
+            Kind.THREE_POINT,
+            "Minutes from one arrival to the next; left out, it comes once.",
+            unit="min",
+            low=1,
+            high=WEEK_MIN,
+        ),
+        _defaulted(
+            "order",
+            Kind.TEXT,
+            "triage",
+            "Whether it takes people by triage category or in the order of the file.",
+            choices=SEAT_ORDERS,
+        ),
+        _defaulted(
+            "hold_chance",
+            Kind.NUMBER,
+            0.0,
+            "How likely it is that weather holds it up once, before its first arrival.",
+            low=0,
+            high=1,
+        ),
+        Field(
+            "hold_min",
+            Kind.THREE_POINT,
+            "How long such a hold lasts; it delays everything of this vehicle.",
+            unit="min",
+            low=0,
+            high=WEEK_MIN,
+        ),
+        _defaulted(
+            "no_show_chance",
+            Kind.NUMBER,
+            0.0,
+            "How likely it is that it never comes.",
+            low=0,
+            high=1,
+        ),
+        Field(
+            "trips",
+            Kind.WHOLE,
+            "How often it comes at most; left out, as often as needed.",
+            low=1,
+            high=MAX_COUNT,
+        ),
+        Field(
+            "kit_return_min",
+            Kind.NUMBER,
+            "Minutes until kit that left with a patient is back; left out, it is gone for good.",
             unit="min",
             low=0,
             high=WEEK_MIN,
@@ -499,7 +590,9 @@ _CYLINDER_FIELDS: Final = (
     _TAG,
     _TAGS,
     _COUNT,
-    _required("size", Kind.TEXT, "Say the cylinder size, as the table of sizes calls it."),
+    _required(
+        "size", Kind.TEXT, "Say which size it is, such as D or E; the size gives its litres."
+    ),
     Field(
         "gauge",
         Kind.PRESSURE,
@@ -511,19 +604,19 @@ _CYLINDER_FIELDS: Final = (
     Field(
         "read_at",
         Kind.TEMPERATURE,
-        "How cold or warm the cylinder was when its gauge was read.",
+        "How cold or warm it was when its gauge was read; a cold cylinder reads lower.",
         low=-50,
         high=60,
     ),
     Field(
         "connection",
         Kind.TEXT,
-        "The valve connection, where cylinders of this size come with several.",
+        "What its valve fits, such as CGA 870; needed where this size comes with several.",
     ),
     Field(
         "water_volume_l",
         Kind.NUMBER,
-        "The water volume stamped on it, in place of the one in the table.",
+        "The litres of water stamped on it, in place of the table's for its size.",
         unit="L",
         low=0.1,
         high=100,
@@ -531,7 +624,7 @@ _CYLINDER_FIELDS: Final = (
     Field(
         "factor_l_per_psi",
         Kind.NUMBER,
-        "The handbook factor, in place of the one in the table.",
+        "The handbook's litres for each psi, in place of the table's for its size.",
         unit="L/psi",
         low=0.005,
         high=10,
@@ -554,7 +647,7 @@ _REGULATOR_FIELDS: Final = (
     _TAG,
     _TAGS,
     _COUNT,
-    _required("connection", Kind.TEXT, "Say which valve connection it fits."),
+    _required("connection", Kind.TEXT, "Say which cylinder valve it fits, such as CGA 870."),
     _SETTINGS,
     _defaulted(
         "outlets", Kind.WHOLE, 1, "How many outlets have a flow dial of their own.", low=1, high=12
@@ -723,7 +816,7 @@ PRIORITIES: Final = Table(
             "expectant_counts",
             Kind.FLAG,
             False,
-            "Say true to count Expectant patients when anyone runs out.",
+            "Whether Expectant patients count when anyone runs out.",
         ),
         _defaulted(
             "change_price",
@@ -741,6 +834,8 @@ TOP: Final = (
     INCIDENT, PLACES, PATIENTS, TRANSFER_GROUPS, CYLINDERS, REGULATORS, DEVICES, SUNDRIES,
     RESPONDERS, RESUPPLY, UNCERTAINTY, PRIORITIES,
 )  # fmt: skip
+# Read and written like those above; the page has no form for it yet.
+READ: Final = (*TOP, VEHICLES)
 
 _SUB: Final = (
     CONNECTED,
@@ -751,5 +846,5 @@ _SUB: Final = (
     Table("resupply devices", "Resupply masks and cannulas", _DEVICE_FIELDS),
 )
 
-TABLES: Final[Mapping[str, Table]] = MappingProxyType({t.name: t for t in (*TOP, *_SUB)})
+TABLES: Final[Mapping[str, Table]] = MappingProxyType({t.name: t for t in (*READ, *_SUB)})
 CSV_TABLES: Final = ("patients", "cylinders")

@@ -96,6 +96,8 @@ class Connected:
 class Patient:
     """One patient, found or not.
 
+    ``vehicle`` names the one that fetches the patient, where not any that serves the place may.
+
     ``options`` are the file's own (``None``: the protocol's row for ``indication``; an empty
     tuple: no oxygen). Times are minutes from the incident's start.
     """
@@ -111,6 +113,7 @@ class Patient:
     transfer: ThreePoint | None = None
     transfer_after_found: ThreePoint | None = None
     transfer_group: str | None = None
+    vehicle: str | None = None
     chance_needed: float = 1.0
     airway_device: bool = False
     connected: Connected | None = None
@@ -126,6 +129,33 @@ class TransferGroup:
     no_show_chance: float = 0.0
     fallback: ThreePoint | None = None
     kit_return_min: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """A vehicle that fetches people from one place, a few at a time.
+
+    ``round_trip`` None: it comes once. ``trips`` None: as often as needed.
+    """
+
+    name: str
+    place: str
+    capacity: int
+    first_arrival: ThreePoint
+    round_trip: ThreePoint | None = None
+    order: Literal["triage", "as given"] = "triage"
+    hold_chance: float = 0.0
+    hold: ThreePoint | None = None
+    no_show_chance: float = 0.0
+    trips: int | None = None
+    kit_return_min: float | None = None
+
+    @property
+    def num_trips(self) -> float:
+        """How often it comes at most; infinite when it comes as often as needed."""
+        if self.round_trip is None:
+            return 1.0
+        return float("inf") if self.trips is None else float(self.trips)
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +267,7 @@ class Incident:
     devices: tuple[DeviceStock, ...]
     responders: tuple[Responder, ...]
     transfer_groups: tuple[TransferGroup, ...] = ()
+    vehicles: tuple[Vehicle, ...] = ()
     sundries: tuple[SundryStock, ...] = ()
     resupply: tuple[Resupply, ...] = ()
     uncertainty: Uncertainty = Uncertainty()
@@ -279,6 +310,28 @@ class Incident:
     def group_of(self, patient: Patient) -> TransferGroup | None:
         """Transfer group of a patient, if any."""
         return next((g for g in self.transfer_groups if g.name == patient.transfer_group), None)
+
+    def vehicles_of(self, patient: Patient, place: str | None = None) -> tuple[Vehicle, ...]:
+        """Return the vehicles that may fetch a patient from ``place`` (where the file has it).
+
+        None where a transfer time is typed in; the one named if it serves that place, otherwise
+        every one that does.
+        """
+        if patient.transfer is not None or patient.transfer_after_found is not None:
+            return ()
+        here = tuple(v for v in self.vehicles if v.place == (place or patient.place))
+        return tuple(v for v in here if v.name == patient.vehicle) or here
+
+    def kit_return_of(self, patient: Patient) -> float | None:
+        """Minutes until kit that left with a patient is back; None when it is gone for good.
+
+        Where several vehicles may come the longest counts, and it is gone if one brings none back.
+        """
+        group, vehicles = self.group_of(patient), self.vehicles_of(patient)
+        if not vehicles:
+            return None if group is None else group.kit_return_min
+        back = [v.kit_return_min for v in vehicles if v.kit_return_min is not None]
+        return max(back) if len(back) == len(vehicles) else None
 
 
 def tier_of(triage: Triage) -> int:

@@ -101,6 +101,17 @@ def second_patient(**values: Any) -> Change:
     return row("patients", **{**base, **values})
 
 
+def vehicle(**values: Any) -> Change:
+    """A vehicle in place of the patient's typed-in time."""
+    base = {"name": "cat", "place": "debris", "capacity": 2, "first_arrival_min": 30}
+    return both(without("transfer_min"), row("vehicles", **{**base, **values}))
+
+
+def fetched(**values: Any) -> Change:
+    """A vehicle, and more about the patient whom it fetches."""
+    return both(vehicle(), patient(**values))
+
+
 PLAIN = first("patients")  # changes nothing
 
 # rule, change that brings it out, twin that does not, place of the fault, severity
@@ -181,6 +192,45 @@ CASES: list[tuple[str, Change, Change, str, str]] = [
      "U1 transfer_min", "warning"),
     ("transfer_is_said_once", patient(oxygen_from_min=60), patient(oxygen_from_min=59),
      "U1 transfer_min", "warning"),
+    # Whom a vehicle fetches is not asked for a time; a typed-in one takes no seat.
+    ("transfer_is_said_once", vehicle(place="hut"), vehicle(), "U1 transfer_min", "warning"),
+    ("names_are_known", vehicle(place="barn"), vehicle(), "cat place", "fault"),
+    ("tags_are_unique",
+     both(vehicle(), row("vehicles", name="cat", place="hut", capacity=1, first_arrival_min=9)),
+     both(vehicle(), row("vehicles", name="car", place="hut", capacity=1, first_arrival_min=9)),
+     "cat name", "fault"),
+    ("vehicles_are_known", fetched(vehicle="bus"), fetched(vehicle="cat"), "U1 vehicle", "fault"),
+    ("vehicles_are_known", both(vehicle(place="hut"), patient(vehicle="cat")),
+     vehicle(place="hut"), "U1 vehicle", "fault"),
+    ("vehicles_are_known", fetched(vehicle="cat", transfer_min=60), fetched(transfer_min=60),
+     "U1 vehicle", "fault"),
+    ("vehicles_are_known", fetched(vehicle="cat", transfer_after_found_min=60),
+     fetched(transfer_after_found_min=60), "U1 vehicle", "fault"),
+    ("vehicles_are_known", both(fetched(transfer_group="bus"), row("transfer_groups", name="bus")),
+     both(fetched(transfer_group="bus", transfer_min=60), row("transfer_groups", name="bus")),
+     "U1 transfer_group", "fault"),
+    ("vehicles_are_whole", vehicle(hold_chance=0.1), vehicle(hold_chance=0.1, hold_min=30),
+     "cat hold_min", "fault"),
+    ("vehicles_are_whole", vehicle(hold_min=30), vehicle(hold_chance=1, hold_min=30),
+     "cat hold_chance", "fault"),
+    ("vehicles_are_whole", vehicle(trips=2), vehicle(trips=2, round_trip_min=40),
+     "cat round_trip_min", "fault"),
+    ("vehicles_have_seats", vehicle(place="hut"), vehicle(), "cat name", "warning"),
+    # Two people, one seat, one trip; the second is fetched by a second trip or vehicle, or walks.
+    ("vehicles_have_seats", both(vehicle(capacity=1), second_patient()),
+     both(vehicle(capacity=1, round_trip_min=40), second_patient()),
+     "cat round_trip_min", "warning"),
+    ("vehicles_have_seats",
+     both(vehicle(capacity=1, round_trip_min=40, trips=1), second_patient()),
+     both(vehicle(capacity=1, round_trip_min=40, trips=2), second_patient()),
+     "cat trips", "warning"),
+    ("vehicles_have_seats", both(vehicle(capacity=1), second_patient()),
+     both(vehicle(capacity=1), second_patient(transfer_min=20)),
+     "cat round_trip_min", "warning"),
+    ("vehicles_have_seats", both(vehicle(capacity=1), second_patient()),
+     both(vehicle(capacity=1), second_patient(), row(
+         "vehicles", name="car", place="debris", capacity=1, first_arrival_min=9)),
+     "cat round_trip_min", "warning"),
     ("indication_is_given", without("indication"), without("indication", triage="dead"),
      "U1 indication", "fault"),
     ("indication_is_given", without("indication"), without("indication", options=[]),
