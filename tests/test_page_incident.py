@@ -269,7 +269,9 @@ def test_copy_add_and_remove_a_row(store: Store, hut: Revision) -> None:
     assert store.revision(hut.document).tree == hut.tree
     fine(button(app, "Add a patient").click().run())
     tree = store.revision(hut.document).tree
-    assert tree["patients"][-1] == {"tag": "D15"}
+    last = hut.tree["patients"][-1]  # where and when stays as in the row above
+    same = {name: last[name] for name in edits.SAME["patients"] if name in last}
+    assert tree["patients"][-1] == {"tag": "D15", **same}
     assert review(store.revision(hut.document).content).faults  # no category yet: told, stored
 
 
@@ -509,6 +511,9 @@ def test_begin_with_nothing(store: Store) -> None:
     fine(app.button(key="begin_nothing").click().run())
     (made,) = store.documents("incident")
     assert made.name == "From scratch"
+    # The whole page goes on to the incident by itself, and the incident stays open there.
+    assert app.session_state[session.GO_TO] == "incident"
+    assert app.session_state[session.OPEN] == made.id
     app = opened(made.id)
     fine(button(app, "Add a patient").click().run())
     assert store.revision(made.id).tree["patients"] == [{"tag": "P1"}]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from planner.page import how_view, incident_view, look, plan_view, reference_view, start_view
+from planner.page.session import GO_TO
 
 st.set_page_config(
     page_title="Oxygen plan - EXERCISE - NOT FOR PATIENT CARE",
@@ -12,13 +13,15 @@ st.set_page_config(
     initial_sidebar_state="collapsed",
 )
 look.apply()
-st.navigation(
-    [
-        st.Page(start_view.show, title="Start", url_path="start", default=True),
-        st.Page(incident_view.show, title="Incident", url_path="incident"),
-        st.Page(plan_view.show, title="Plan", url_path="plan"),
-        st.Page(reference_view.show, title="Reference", url_path="reference"),
-        st.Page(how_view.show, title="How this is computed", url_path="how"),
-    ],
-    position="top",
-).run()
+pages = {
+    "start": st.Page(start_view.show, title="Start", url_path="start", default=True),
+    "incident": st.Page(incident_view.show, title="Incident", url_path="incident"),
+    "plan": st.Page(plan_view.show, title="Plan", url_path="plan"),
+    "reference": st.Page(reference_view.show, title="Reference", url_path="reference"),
+    "how": st.Page(how_view.show, title="How this is computed", url_path="how"),
+}
+chosen = st.navigation(list(pages.values()), position="top")
+wanted = st.session_state.pop(GO_TO, None)
+if wanted in pages:
+    st.switch_page(pages[wanted])
+chosen.run()

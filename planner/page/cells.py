@@ -127,6 +127,9 @@ def put_cell(row: Row, field: Field, text: str, head: Row | None = None) -> None
 
 def _three(parts: Sequence[str]) -> str:
     low, middle, high = (part.strip() for part in parts)
+    whole = next((part for part in (low, middle, high) if part.count("/") == 2), None)
+    if whole is not None:  # all three typed into one box
+        return whole
     return "/".join((low, middle, high)) if low or high else middle
 
 

@@ -8,11 +8,12 @@ any way; what is not the shape it should be is told by the reader, and replaced 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Sequence
 from copy import deepcopy
 from itertools import pairwise
-from typing import Any
+from typing import Any, Final
 
-from planner.fields import TABLES, Kind, Table
+from planner.fields import MAX_COUNT, TABLES, Kind, Presence, Table
 
 Tree = dict[str, Any]
 Path = tuple[str | int, ...]
@@ -105,12 +106,80 @@ def without(tree: Tree, path: Path) -> Tree:
 
 
 def first_row(tree: Tree, table: str) -> dict[str, Any]:
-    """Return a row to begin with: a new tag or name, and the place when all share one."""
+    """Return a row to begin with: a new tag or name, and what mostly stays as in the last row.
+
+    What has to be found on each patient and read on each cylinder is never taken over here.
+    """
     row: dict[str, Any] = {}
     key = TABLES[table].key
     if key:
         row[key] = new_tag(tree, table, "")
+    rows = rows_in(tree, table)
+    row |= taken_over(table, row, rows[-1] if rows else {}, SAME.get(table, ()))
+    places = [one.get("name") for one in rows_in(tree, "places") if _has(one, "name")]
+    if len(places) == 1 and _has_field(table, "place"):
+        row.setdefault("place", places[0])
     return row
+
+
+def taken_over(
+    table: str, row: dict[str, Any], above: object, names: Iterable[str]
+) -> dict[str, Any]:
+    """Return what a row lacks of these fields and the one above it gives, as it is spelled."""
+    found: dict[str, Any] = {}
+    for field in (TABLES[table].field(name) for name in names):
+        if isinstance(above, dict) and not any(name in row for name in field.spellings):
+            found |= {name: deepcopy(above[name]) for name in field.spellings if name in above}
+    return found
+
+
+def same_as_above(tree: Tree, path: Path) -> dict[str, Any]:
+    """Return what the row at a path lacks and would get by "Same as above"."""
+    table, number = str(path[0]), path[1] if len(path) > 1 else 0
+    if not isinstance(number, int) or number == 0:
+        return {}
+    names = (*SAME.get(table, ()), *FOUND_ANEW.get(table, ()))
+    return taken_over(table, row_at(tree, path), row_at(tree, (table, number - 1)), names)
+
+
+def with_same_as_above(tree: Tree, path: Path) -> Tree:
+    """Return a tree in which a row's gaps are filled from the row above; nothing is replaced."""
+    return with_row(tree, path, {**row_at(tree, path), **same_as_above(tree, path)})
+
+
+def counted_up(tree: Tree, table: str, row: dict[str, Any]) -> dict[str, Any]:
+    """Return a row of a tag and a count as one of so many tags, counted up from that tag.
+
+    A row of tags with a higher count gets more of them. Anything else stays as it is, for its
+    reader to tell.
+    """
+    count, tag, tags = row.get("count"), row.get("tag"), row.get("tags")
+    if not isinstance(count, int) or isinstance(count, bool) or not 1 <= count <= MAX_COUNT:
+        return row
+    given = [tag] if tag is not None and tags is None else tags if tag is None else None
+    if not isinstance(given, list) or not 1 <= len(given) <= count:
+        return row
+    if not all(isinstance(one, str) for one in given):
+        return row
+    new = {name: value for name, value in row.items() if name not in {"tag", "tags", "count"}}
+    known = {**tree, table: [*rows_in(tree, table), {"tags": list(given)}]}
+    while len(given) < count:
+        following = new_tag(known, table, given[-1])
+        given = [*given, following]
+        known[table][-1] = {"tags": given}
+    return {"tag": given[0], **new} if count == 1 else {"tags": given, **new}
+
+
+def first_gap(tree: Tree, path: Path, names: Sequence[str]) -> str:
+    """Return the first of a row's fields, in this order, that has to be given and is not."""
+    row, table = row_at(tree, path), table_at(path)
+    for field in (table.field(name) for name in names):
+        is_asked = field.presence is Presence.REQUIRED or (
+            field.name == "place" and len(rows_in(tree, "places")) > 1
+        )
+        if is_asked and not any(name in row for name in field.spellings):
+            return field.name
+    return names[0]
 
 
 def new_tag(tree: Tree, table: str, like: str) -> str:
@@ -127,10 +196,26 @@ def new_tag(tree: Tree, table: str, like: str) -> str:
     return tag
 
 
+# What mostly is as in the row above; and what has to be found or read anew, which a person may
+# take over too, but never gets without asking for it.
+SAME: Final = {
+    "patients": ("place", "transfer_min", "transfer_after_found_min", "transfer_group"),
+    "cylinders": ("size", "read_at", "connection", "place"),
+    "regulators": ("connection", "settings_lpm", "place"),
+    "devices": ("place",), "sundries": ("place",), "responders": ("place",),
+}  # fmt: skip
+FOUND_ANEW: Final = {
+    "patients": ("triage", "age", "indication"), "cylinders": ("gauge",),
+    "devices": ("kind", "age", "count"), "sundries": ("kind", "count"), "responders": ("from_min",),
+}  # fmt: skip
 _STEMS = {
     "patients": "P1", "cylinders": "C-01", "regulators": "R-1", "responders": "R1",
     "places": "place 1", "transfer_groups": "transport 1",
 }  # fmt: skip
+
+
+def _has_field(table: str, name: str) -> bool:
+    return any(field.name == name for field in TABLES[table].fields)
 
 
 def _has(row: object, key: str) -> bool:

@@ -45,11 +45,14 @@ def help_of(field: Field) -> str:
     text = field.help
     if field.low is not None and field.high is not None:
         unit = {Kind.PRESSURE: " psi", Kind.TEMPERATURE: " C"}.get(field.kind, f" {field.unit}")
-        text += f" Allowed: {field.low:g} to {field.high:g}{unit.rstrip()}."
+        text += f" From {field.low:g} to {field.high:g}{unit.rstrip()}."
     if field.kind is Kind.THREE_POINT:
-        text += " Fill in the middle one alone when the time is certain."
+        text += (
+            " Three guesses, soonest to latest, or all in one box: 40/60/90. The middle one alone "
+            "when the time is certain."
+        )
     if field.kind in UNITS:
-        text += " Changing the unit leaves the number as it is."
+        text += " A new unit keeps the number."
     if field.kind in {Kind.NUMBERS, Kind.TEXTS}:
         text += " Part them by commas."
     if field.kind in {Kind.CLOCK, Kind.DATE}:

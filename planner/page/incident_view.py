@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from functools import partial
 from typing import Final
 
@@ -12,7 +13,15 @@ from planner.page import edits, grids, look, picks, session
 from planner.page.edits import Path, Tree
 from planner.page.options_form import approval, draw_options
 from planner.page.review import Review, review, row_words
-from planner.page.rows import Sheet, draw_form, save_form, write_button
+from planner.page.rows import (
+    Sheet,
+    ask_cursor,
+    draw_form,
+    draw_more,
+    put_cursor,
+    save_form,
+    write_button,
+)
 from planner.report.words import counted
 from planner.store import Revision
 
@@ -20,6 +29,16 @@ ORDER: Final = (
     "patients", "cylinders", "regulators", "devices", "sundries", "responders", "places",
     "transfer_groups", "resupply", "incident", "uncertainty", "priorities",
 )  # fmt: skip
+STYLE: Final = """<style>
+.op-help { margin: -.45rem 0 .15rem; font-size: .85rem; line-height: 1.3; }
+[data-testid="stButtonGroup"] button { padding: .2rem .55rem; }
+[data-testid="stButtonGroup"] button[aria-checked="true"] p { font-weight: 700; }
+[data-testid="stButtonGroup"] button[aria-checked="true"], [data-testid="stButtonGroup"]
+  button[aria-checked="true"] * { color: inherit !important; }
+[class*="st-key-op-unit"] { flex-wrap: nowrap !important; }
+[class*="st-key-op-unit"] > :first-child { flex: 1 1 0 !important; min-width: 0 !important; }
+[class*="st-key-op-row"] [data-testid="stColumn"] [data-testid="stVerticalBlock"] { gap: .5rem; }
+</style>"""
 SINGULAR: Final = {
     "patients": "patient", "cylinders": "cylinder", "regulators": "regulator",
     "devices": "mask or cannula", "sundries": "key or washer", "responders": "responder",
@@ -36,6 +55,7 @@ def show() -> None:
     if revision is None:
         look.line("No incident is open. Choose one under Start.")
         return
+    look.put(STYLE)
     tree, found = revision.tree, review(revision.content)
     with st.container():
         _head(revision, found)
@@ -81,8 +101,9 @@ def _show_single(sheet: Sheet, table: Table) -> None:
         words = f"The {approval(sheet.tree)}. Give both fields of the approval, or none."
         look.line(words, "small")
     draw_form(sheet)
-    _rest(sheet, table, sheet.review.in_table(table.name))
     _save_button(sheet)
+    draw_more(sheet)
+    _rest(sheet, table, sheet.review.in_table(table.name))
 
 
 def _show_rows(document: str, tree: Tree, found: Review, table: Table) -> None:
@@ -91,13 +112,17 @@ def _show_rows(document: str, tree: Tree, found: Review, table: Table) -> None:
     if count == 0:
         look.faults(found.in_table(table.name))
         look.line("None yet.")
-        _add_button(Sheet(document, tree, found, (table.name, 0)), key)
+        empty = Sheet(document, tree, found, (table.name, 0))
+        _add_button(empty)
+        grids.draw_several(empty, is_open=True)
         return
     number = _choose_row(tree, found, table, key)
     sheet = Sheet(document, tree, found, (table.name, number))
     with st.container(border=True, key=f"op-row-{table.name}"):
         _row_form(sheet, table)
-        _row_buttons(sheet, key)
+    with st.container():  # last, when its boxes are there; empty most of the time
+        put_cursor(sheet)
+    grids.draw_several(sheet)
     if table.name in CSV_TABLES:
         with st.expander(f"All {table.title.lower()} in a grid, for a laptop"):
             grids.draw_grid(document, table.name)
@@ -129,6 +154,10 @@ def _go(key: str, step: int, count: int) -> None:
 
 def _row_form(sheet: Sheet, table: Table) -> None:
     draw_form(sheet)
+    with st.container():
+        _rest(sheet, table, sheet.review.in_row(table.name, int(sheet.path[1])))
+    _row_buttons(sheet)
+    draw_more(sheet)
     for field in table.fields:
         if field.kind is Kind.ROW:
             is_given = bool(sheet.row.get(field.name))
@@ -141,7 +170,6 @@ def _row_form(sheet: Sheet, table: Table) -> None:
         elif field.kind is Kind.ROWS:
             with st.expander(TABLES[field.table].title, expanded=True):
                 _draw_within(sheet, field)
-    _rest(sheet, table, sheet.review.in_row(table.name, int(sheet.path[1])))
 
 
 def _draw_within(sheet: Sheet, field: Field) -> None:
@@ -151,6 +179,7 @@ def _draw_within(sheet: Sheet, field: Field) -> None:
         one = sheet.within(field.name, number)
         with st.container(border=True):
             draw_form(one)
+            draw_more(one)
             write_button(f"Remove {words} {number + 1}", "remove", one,
                          partial(edits.without, path=one.path))  # fmt: skip
     added = partial(edits.with_added, table_path=(*sheet.path, field.name), row={"count": 1})
@@ -180,17 +209,39 @@ def _paths(sheet: Sheet, table: Table, path: Path) -> list[Path]:
     return found
 
 
-def _row_buttons(sheet: Sheet, key: str) -> None:
+def _row_buttons(sheet: Sheet) -> None:
     table, number = str(sheet.path[0]), int(sheet.path[1])
     count = len(edits.rows_in(sheet.tree, table))
     with st.container(horizontal=True):
-        _save_button(sheet)
+        _add_button(sheet)
         write_button("Copy row", "copy", sheet, lambda tree: edits.with_copy(tree, sheet.path),
-                     after=lambda: st.session_state.update({key: count}))  # fmt: skip
-        _add_button(sheet, key)
+                     after=partial(_open, sheet.document, table, count))  # fmt: skip
+        gaps = edits.same_as_above(sheet.tree, sheet.path)
+        if number and table in edits.SAME:
+            write_button("Same as above", "same", sheet,
+                         lambda tree: edits.with_same_as_above(tree, sheet.path),
+                         after=partial(ask_cursor, sheet.document, sheet.path),
+                         is_off=not gaps)  # fmt: skip
+        _save_button(sheet)
         write_button("Remove row", "remove", sheet,
                      lambda tree: edits.without(tree, (table, number)))  # fmt: skip
-    look.line("Each field is saved when you leave it; Undo is under Start.", "small")
+    if number and table in edits.SAME:
+        words = "Same as above fills in: " + "; ".join(_given(gaps)) if gaps else (
+            "Same as above has nothing left to fill in")  # fmt: skip
+        look.line(f"{words}. Each field is saved when you leave it; Undo is under Start.", "small")
+    else:
+        look.line("Each field is saved when you leave it; Undo is under Start.", "small")
+
+
+def _given(values: dict[str, object]) -> list[str]:
+    return [f"{name.replace('_', ' ')} {json.dumps(value, ensure_ascii=False)}".replace('"', "")
+            for name, value in values.items()]  # fmt: skip
+
+
+def _open(document: str, table: str, number: int) -> None:
+    """Open a row and put the cursor into its first gap."""
+    st.session_state[f"row:{document}:{table}"] = number
+    ask_cursor(document, (table, number))
 
 
 def _save_button(sheet: Sheet) -> None:
@@ -201,13 +252,13 @@ def _save_button(sheet: Sheet) -> None:
     )  # fmt: skip
 
 
-def _add_button(sheet: Sheet, key: str) -> None:
+def _add_button(sheet: Sheet) -> None:
     table = str(sheet.path[0])
     count = len(edits.rows_in(sheet.tree, table))
     write_button(
         f"Add a {SINGULAR[table]}", "add", sheet,
         lambda tree: edits.with_added(tree, (table,), edits.first_row(tree, table)),
-        after=lambda: st.session_state.update({key: count}),
+        after=partial(_open, sheet.document, table, count),
     )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ change with any other, so that what an old tab sends is not heard.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -26,6 +27,22 @@ from planner.telling import plannable
 THREE: Final = ("1 in 10 sooner than", "as likely as not by", "9 in 10 by")
 WIDE: Final = frozenset({Kind.THREE_POINT, Kind.CARRY})
 PER_LINE: Final = 3
+# What the form shows at once; the rest of a table is folded away. All of a table not named here.
+MAIN: Final[dict[str, tuple[str, ...]]] = {
+    "incident": ("name", "start", "horizon_min", "altitude_m", "air_temperature", "note"),
+    "patients": ("triage", "indication", "place", "tag", "age", "spo2", "transfer_min"),
+    "cylinders": ("size", "gauge", "place", "tag", "count", "connection"),
+    "resupply cylinders": ("size", "gauge", "connection", "tag", "count"),
+    "regulators": ("connection", "count", "place", "tag"),
+    "resupply regulators": ("connection", "count", "tag"),
+    "responders": ("place", "count", "tag", "from_min"),
+}  # fmt: skip
+CURSOR: Final = """(() => { const until = Date.now() + 3000;
+const look = () => { const at = document.querySelector('NAME');
+  if (at) { at.focus(); at.scrollIntoView({block: 'nearest'}); }
+  else if (Date.now() < until) setTimeout(look, 30); };
+look(); })()"""
+SETTLED: Final = frozenset({"tag", "tags", "count"})  # fields that the page lays out anew
 OF_THE_SIZE: Final = frozenset({"connection", "water_volume_l", "factor_l_per_psi"})
 
 
@@ -49,12 +66,40 @@ class Sheet:
 
 
 def draw_form(sheet: Sheet) -> None:
-    """Draw the widgets of a row's plain fields, three on a line, with faults and litres beside."""
+    """Draw the fields of a row that are mostly needed, three on a line, each with its help."""
+    _draw_fields(sheet, [edits.table_at(sheet.path).field(name) for name in main_fields(sheet)])
+
+
+def draw_more(sheet: Sheet) -> None:
+    """Draw a row's rarer fields, folded away until one of them is given or has a fault."""
+    table, main = edits.table_at(sheet.path), main_fields(sheet)
+    fields = [f for f in table.fields if f.name not in main and not edits.is_nested(f.kind)]
+    if not fields:
+        return
+    fields.sort(key=lambda field: field.kind in WIDE)  # those of a third of a line first
+    is_used = any(cells.spelling(f, sheet.row) or sheet.review.at(sheet.path, f) for f in fields)
+    key = f"more:{key_of(sheet.document, sheet.path, fields[0])}"
+    st.session_state[key] = st.session_state.get(key, False) or is_used  # stays open once it was
+    with st.expander(f"More: {_listing(fields)}", expanded=st.session_state[key]):
+        _draw_fields(sheet, fields)
+
+
+def main_fields(sheet: Sheet) -> tuple[str, ...]:
+    """Return the names of the fields that a row's form shows at once, in the order of work."""
+    table = edits.table_at(sheet.path)
+    plain = tuple(field.name for field in table.fields if not edits.is_nested(field.kind))
+    return MAIN.get(table.name, plain)
+
+
+def _listing(fields: Sequence[Field]) -> str:
+    names = (title(field).split(",")[0] for field in fields)
+    return ", ".join(n if n.startswith("SpO2") else n[:1].lower() + n[1:] for n in names)
+
+
+def _draw_fields(sheet: Sheet, fields: Sequence[Field]) -> None:
     waiting: list[Field] = []
-    for field in edits.table_at(sheet.path).fields:
-        if edits.is_nested(field.kind):
-            continue
-        if field.kind in WIDE:
+    for field in fields:
+        if field.kind in WIDE or field.name == "note":
             _draw_line(sheet, waiting)
             waiting = []
             with st.container():  # faults may come and go in it
@@ -65,6 +110,27 @@ def draw_form(sheet: Sheet) -> None:
             _draw_line(sheet, waiting)
             waiting = []
     _draw_line(sheet, waiting)
+
+
+def ask_cursor(document: str, path: Path) -> None:
+    """Have the cursor put into a row's first gap when the page is next drawn."""
+    st.session_state["cursor"] = (document, path)
+
+
+def put_cursor(sheet: Sheet) -> None:
+    """Put the cursor where it was asked for: the library has no call for it, hence a script.
+
+    It holds nothing of a user's but the id and row number in a key, and stays until the next run.
+    """
+    asked = st.session_state.pop("cursor", None)
+    if asked != (sheet.document, sheet.path):
+        return
+    field = edits.table_at(sheet.path).field(
+        edits.first_gap(sheet.tree, sheet.path, main_fields(sheet))
+    )
+    name = re.sub(r"[^A-Za-z0-9_-]", "-", key_of(sheet.document, sheet.path, field))
+    script = CURSOR.replace("NAME", f".st-key-{name} input")
+    st.html(f"<script>{script}</script>", unsafe_allow_javascript=True)
 
 
 def save_form(document: str, path: Path) -> None:
@@ -78,10 +144,26 @@ def save_form(document: str, path: Path) -> None:
         before = dict(row)
         for field in edits.table_at(at).fields:
             _collect(document, new, at, field, row)
+        if row.get("count") != before.get("count"):
+            row = edits.counted_up(new, edits.table_at(at).name, row)
         if row != before:
             new = edits.with_row(new, at, row)
-    if new != tree:
-        session.edit(document, new, "form")
+    if new != tree and session.edit(document, new, "form") is not None:
+        for at in _rows_within(new, path):
+            _echo(document, new, at)
+
+
+def _echo(document: str, tree: Tree, path: Path) -> None:
+    """Show in the boxes what was saved, where the page has laid it out anew."""
+    head = edits.row_at(tree, ("incident",))
+    for field in edits.table_at(path).fields:
+        if field.name not in SETTLED and field.kind is not Kind.THREE_POINT:
+            continue
+        parts = cells.parts_of(field, edits.row_at(tree, path), (), head)
+        for number, part in enumerate(parts):
+            key = key_of(document, path, field, number)
+            if key in st.session_state and st.session_state[key] != part:
+                st.session_state[key] = part
 
 
 def write_button(
@@ -91,6 +173,7 @@ def write_button(
     change: Callable[[Tree], Tree],
     *,
     after: Callable[[], None] | None = None,
+    is_off: bool = False,
 ) -> None:
     """Draw a button that changes the tree once, however often it is pressed."""
     document, base = sheet.document, session.shown_revision(sheet.document) or 0
@@ -102,7 +185,7 @@ def write_button(
         if after is not None:
             after()
 
-    st.button(words, key=key, on_click=press, args=(base, new_command_id()))
+    st.button(words, key=key, on_click=press, args=(base, new_command_id()), disabled=is_off)
 
 
 def _instead(sheet: Sheet, field: Field) -> str:
@@ -150,6 +233,12 @@ def _draw_line(sheet: Sheet, fields: Sequence[Field]) -> None:
     for column, field in zip(st.columns(PER_LINE), fields, strict=False):
         with column:
             _draw_field(sheet, field)
+    is_cylinder = "cylinders" in edits.table_at(sheet.path).name
+    if is_cylinder and any(field.name == "gauge" for field in fields):
+        with st.container():  # what it holds comes and goes with its gauge
+            found = contents(sheet.tree, sheet.row)
+            for text in found.lines if found else ():
+                look.line(text, "small")
 
 
 def _draw_field(sheet: Sheet, field: Field) -> None:
@@ -166,13 +255,11 @@ def _draw_field(sheet: Sheet, field: Field) -> None:
         _draw_parts(sheet, field, [f"{title(field)}, from {look.label(o)}" for o in origins])
     else:
         _draw_text(sheet, field, parts[0])
+    text = help_of(field)
     if field.name == "connection" and not parts[0] and _instead(sheet, field):
-        look.line(f"By the size: {_instead(sheet, field)}", "small")
+        text = f"By the size: {_instead(sheet, field)}. {text}"
+    look.put(f'<p class="op-line op-small op-help">{look.escape(text)}</p>')
     look.faults(sheet.review.at(sheet.path, field), is_beside=True)
-    if field.name == "gauge" and "cylinders" in edits.table_at(sheet.path).name:
-        found = contents(sheet.tree, sheet.row)
-        for text in found.lines if found else ():
-            look.line(text, "small")
 
 
 def _draw_text(sheet: Sheet, field: Field, text: str) -> None:
@@ -188,7 +275,7 @@ def _draw_text(sheet: Sheet, field: Field, text: str) -> None:
     words = {"": empty} | ({"true": "yes", "false": "no"} if field.kind is Kind.FLAG else {})
     st.selectbox(
         title(field), options, key=key_of(sheet.document, sheet.path, field),
-        format_func=lambda option: words.get(option, option), help=help_of(field),
+        format_func=lambda option: words.get(option, option),
         accept_new_options=field.kind is Kind.TEXT and not field.choices,
         on_change=save_form, args=(sheet.document, sheet.path[:2]),
     )  # fmt: skip
@@ -198,17 +285,18 @@ def _text_box(sheet: Sheet, field: Field, words: str, part: int) -> None:
     default = _instead(sheet, field)
     is_main = part == (1 if field.kind is Kind.THREE_POINT else 0)
     st.text_input(
-        words, key=key_of(sheet.document, sheet.path, field, part), help=help_of(field),
+        words, key=key_of(sheet.document, sheet.path, field, part),
         placeholder=f"left out: {default}" if default and is_main else None,
         on_change=save_form, args=(sheet.document, sheet.path[:2]),
     )  # fmt: skip
 
 
 def _draw_measure(sheet: Sheet, field: Field) -> None:
-    with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
+    name = f"op-unit-{key_of(sheet.document, sheet.path, field)}"
+    with st.container(horizontal=True, vertical_alignment="bottom", gap="small", key=name):
         _text_box(sheet, field, title(field), 0)
         st.selectbox(
-            f"Unit of {title(field)}", UNITS[field.kind], width=92, label_visibility="collapsed",
+            f"Unit of {title(field)}", UNITS[field.kind], width=84, label_visibility="collapsed",
             key=key_of(sheet.document, sheet.path, field, 1),
             format_func=lambda unit: unit.upper() if len(unit) == 1 else unit,
             on_change=save_form, args=(sheet.document, sheet.path[:2]),

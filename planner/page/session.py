@@ -33,6 +33,7 @@ STORE: Final = "OXYGEN_PLANNER_STORE"
 DEFAULT: Final = "oxygen-planner.sqlite"
 QUERY: Final = "incident"
 OPEN: Final = "open_incident"  # no widget has this key
+GO_TO: Final = "go_to"  # the view that the next drawing goes to by itself
 HEARTBEAT_S: Final = 4
 PARTS: Final = ("form", "grid")  # what keeps its widgets through its own writes
 
@@ -64,6 +65,7 @@ def document_id() -> str | None:
 def open_document(document: str) -> None:
     """Open an incident: put its id into the address."""
     st.query_params[QUERY] = document
+    st.session_state[OPEN] = document  # going on to another view drops the address's query
     _forget()
 
 

@@ -124,6 +124,8 @@ def _made_blank(command: str) -> None:
     name = str(st.session_state.get("new_name", "")).strip()
     tree = starts.blank(name, datetime.now())
     _made(lambda c: session.store().create("incident", name, tree, c, note="begun"), command)
+    if "file_faults" not in st.session_state:  # there is nothing else to do with an empty one
+        st.session_state[session.GO_TO] = "incident"
 
 
 def _replace_rows(current: Revision, table: str, name: str, data: bytes, command: str) -> None:
@@ -148,7 +150,7 @@ def _open_one(current: Revision) -> None:
     look.put(f'<h3 class="op-title">{look.escape(current.name)}</h3>')
     faults = len(review(current.content).faults)
     ready = "Ready: change it under Incident, plan it under Plan."
-    said = f"{faults} to mend before a plan." if faults else ready
+    said = f"{faults} to mend before a plan: go on under Incident." if faults else ready
     look.line(f"Revision {current.number}. {said}")
     _rename(current)
     _steps(current)
