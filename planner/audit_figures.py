@@ -10,6 +10,7 @@ import numpy as np
 
 from planner import audit_facts as facts
 from planner.audit_facts import NOISE, Findings, Invariant
+from planner.demand import fetched_points
 from planner.incident import BUILT_IN, Patient
 from planner.oxygen_options import options_of
 from planner.state import PatientNow
@@ -102,8 +103,7 @@ def _reached(plan: Plan, origin: str, place: str) -> set[str]:
 
 def _returns(plan: Plan, patient: Patient) -> bool:
     """Say whether a patient's kit comes back from its transfer."""
-    group = plan.incident.group_of(patient)
-    return group is not None and group.kit_return_min is not None
+    return plan.incident.kit_return_of(patient) is not None
 
 
 def swaps_follow(plan: Plan) -> Findings:
@@ -200,9 +200,10 @@ def _bagging(plan: Plan, swap: Swap) -> int:
         is_there = tag in seats or (now.status == "unknown" and patient.chance_needed >= LIKELY)
         if tag not in options or now.place != swap.place or not is_there:
             continue
-        begin, end = _stay(plan, patient, now)
+        hands = facts.hands(patient, options[tag].device)
+        begin, end = _stay(plan, patient, now) if hands else (0.0, 0.0)
         if begin < swap.expected_min < end:
-            held += facts.hands(patient, options[tag].device)
+            held += hands
     return held
 
 
@@ -210,6 +211,9 @@ def _stay(plan: Plan, patient: Patient, now: PatientNow) -> tuple[float, float]:
     """Return from when to when somebody is there, by the median times."""
     found = patient.oxygen_from.p50_min
     begin = found if now.status == "unknown" else plan.state.at_min
+    fetched = fetched_points(plan.incident, plan.state, 0.5)
+    if patient.tag in fetched:
+        return begin, min(fetched[patient.tag], plan.incident.horizon_min)
     if patient.transfer is not None:
         return begin, patient.transfer.p50_min
     if patient.transfer_after_found is not None:

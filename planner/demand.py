@@ -166,6 +166,15 @@ def transfer_points(
     )
 
 
+def fetched_points(incident: Incident, state: State, share: float) -> dict[str, float]:
+    """Return :func:`transfer_points` by tag, of those alone whom vehicles fetch."""
+    if not incident.vehicles:
+        return {}
+    points = transfer_points(incident, state, share)
+    rows = zip(incident.patients, state.patients, points.tolist(), strict=True)
+    return {p.tag: point for p, now, point in rows if incident.vehicles_of(p, now.place)}
+
+
 def max_phases(incident: Incident) -> int:
     """Return the largest number of phases after the first in any patient's options."""
     return max((_num_phases(incident, p) for p in incident.patients), default=0)
@@ -286,6 +295,6 @@ def certain(incident: Incident, state: State) -> Needs:
 
 
 __all__ = [
-    "MIN_FLOW_FACTOR", "Z95", "Flags", "Floats", "Needs", "certain", "max_phases", "sample",
-    "score_from_time", "split_quantile", "time_at", "time_from_score", "transfer_points",
+    "MIN_FLOW_FACTOR", "Z95", "Flags", "Floats", "Needs", "certain", "fetched_points", "max_phases",
+    "sample", "score_from_time", "split_quantile", "time_at", "time_from_score", "transfer_points",
 ]  # fmt: skip

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from planner.errors import Fault, InputError
-from planner.fields import READ, TABLES, Kind, Table
+from planner.fields import TABLES, TOP, Kind, Table
 from planner.incident import (
     BUILT_IN,
     Connected,
@@ -70,13 +70,13 @@ def draft_from(raw: Mapping[str, object], intake: Intake) -> Draft:
     if schema != 1 or isinstance(schema, bool):
         unfit = Unfit("schema = 1", "Put schema = 1 on the first line.")
         intake.note("", "", "schema", schema, unfit)
-    known = [table.name for table in READ]
+    known = [table.name for table in TOP]
     for name in [name for name in tree if name not in known]:
         hint = nearest(name, known) or "Known tables: " + ", ".join(known) + "."
         intake.note("", "", printable(name), tree.pop(name), Unfit("a known table", hint))
     singles: dict[str, Row] = {}
     rows: dict[str, list[Row]] = {}
-    for table in READ:
+    for table in TOP:
         if not table.is_single:
             rows[table.name] = _rows_of(table, tree, intake)
             continue

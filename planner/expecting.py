@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from planner.demand import certain
+from planner.demand import certain, fetched_points
 from planner.incident import Incident, Patient
 from planner.operation.reading import state_after
 from planner.policy import Policy
@@ -31,8 +31,9 @@ def expected_state(incident: Incident, state: State, policy: Policy, at_min: flo
         When the minute lies outside the state's minute to the horizon.
     """
     needs = certain(incident, state)
+    fetched = fetched_points(incident, state, 0.5)
     gone = [
-        _gone_min(patient, float(start))
+        fetched.get(patient.tag, _gone_min(patient, float(start)))
         for patient, start in zip(incident.patients, needs.start_min[:, 0], strict=True)
     ]
     later = [max(minute, state.at_min) for minute in gone]

@@ -831,12 +831,9 @@ PRIORITIES: Final = Table(
 )
 
 TOP: Final = (
-    INCIDENT, PLACES, PATIENTS, TRANSFER_GROUPS, CYLINDERS, REGULATORS, DEVICES, SUNDRIES,
-    RESPONDERS, RESUPPLY, UNCERTAINTY, PRIORITIES,
+    INCIDENT, PLACES, PATIENTS, TRANSFER_GROUPS, VEHICLES, CYLINDERS, REGULATORS, DEVICES,
+    SUNDRIES, RESPONDERS, RESUPPLY, UNCERTAINTY, PRIORITIES,
 )  # fmt: skip
-# Read and written like those above; the page has no form for it yet.
-READ: Final = (*TOP, VEHICLES)
-
 _SUB: Final = (
     CONNECTED,
     OPTIONS,
@@ -846,5 +843,5 @@ _SUB: Final = (
     Table("resupply devices", "Resupply masks and cannulas", _DEVICE_FIELDS),
 )
 
-TABLES: Final[Mapping[str, Table]] = MappingProxyType({t.name: t for t in (*READ, *_SUB)})
+TABLES: Final[Mapping[str, Table]] = MappingProxyType({t.name: t for t in (*TOP, *_SUB)})
 CSV_TABLES: Final = ("patients", "cylinders")

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
-from planner.demand import score_from_time
+from planner.demand import fetched_points, score_from_time
 from planner.incident import (
     BUILT_IN,
     TRIAGE_ORDER,
@@ -59,8 +59,9 @@ def promised_in_advance(incident: Incident, state: State) -> Policy:
     left = [cylinders[tag] for tag in policy.order]
     sharers = [p for p in queue_order(incident) if policy.option_of(p.tag) is not None]
     dealt: dict[str, list[str]] = {p.tag: [] for p in sharers}
+    fetched = fetched_points(incident, state, 0.9)
     for patient in sharers:
-        wanted = need_at_90_l(incident, state, policy, patient)
+        wanted = need_at_90_l(incident, state, policy, (patient, fetched.get(patient.tag)))
         while wanted > 0:
             cylinder = _first_fit(incident, state, policy, patient, left)
             if cylinder is None:
@@ -86,17 +87,23 @@ def promised_in_advance(incident: Incident, state: State) -> Policy:
     return replace(policy, promises=promises)
 
 
-def need_at_90_l(incident: Incident, state: State, policy: Policy, patient: Patient) -> float:
+def need_at_90_l(
+    incident: Incident, state: State, policy: Policy, fetched: tuple[Patient, float | None]
+) -> float:
     """Return the litres, beyond the first cylinder, that cover the 90 % point of a need.
+
+    ``fetched`` is the patient and, where a vehicle fetches it, the 90 % point of that.
 
     From the median start (or now) to the 90 % point of the transfer, no-show and fallback counted,
     all phases taken to begin.
     """
+    patient, point = fetched
     option = policy.option_of(patient.tag)
     if option is None:
         return 0.0
-    begin = max(state.at_min, patient.oxygen_from.p50_min)
-    end = min(transfer_point(incident, patient, 0.9, state.at_min), incident.horizon_min)
+    if point is None:
+        point = transfer_point(incident, patient, 0.9, state.at_min)
+    begin, end = max(state.at_min, patient.oxygen_from.p50_min), min(point, incident.horizon_min)
     litres, passed, length = 0.0, 0.0, max(0.0, end - begin)
     for phase in option.phases:
         minutes = length - passed if phase.for_min is None else min(phase.for_min, length - passed)

@@ -112,7 +112,14 @@ def _revised(rows: Mapping[str, list[Row]], incident: Incident) -> Incident:
         replace(r, arrive=arrive[n]) if arrive.get(n) is not None else r
         for n, r in enumerate(incident.resupply, 1)
     )
-    return replace(incident, patients=people, transfer_groups=groups, resupply=resupply)
+    by = {row.get("name"): float(row.get("later_min")) for row in rows["vehicles"]}
+    vehicles = tuple(
+        replace(v, first_arrival=v.first_arrival.later(by.get(v.name, 0.0)))
+        for v in incident.vehicles
+    )
+    return replace(
+        incident, patients=people, transfer_groups=groups, vehicles=vehicles, resupply=resupply
+    )
 
 
 def _person(patient: Patient, row: Row | None, later: Mapping[Any, float]) -> Patient:

@@ -41,6 +41,7 @@ def names_are_the_incidents(rows: Rows, incident: Incident) -> Iterator[Fault]:
         "devices": [u.tag for u in device_units(incident)],
         "responders": [r.tag for r in incident.responders],
         "transfer_groups": [g.name for g in incident.transfer_groups],
+        "vehicles": [v.name for v in incident.vehicles],
         "washers": [p.name for p in incident.places],
     }
     for table, names in known.items():

@@ -140,6 +140,18 @@ GROUPS_NOW: Final = Table(
     key="name",
 )  # fmt: skip
 
+VEHICLES_NOW: Final = Table(
+    "vehicles",
+    "Vehicles now",
+    (
+        _needed("name", Kind.TEXT, "Say which vehicle, by its name."),
+        Field("later_min", Kind.NUMBER, "By how much its first arrival comes later (below 0: "
+              "sooner).", unit="min", low=-WEEK_MIN, high=WEEK_MIN,
+              presence=Presence.REQUIRED),
+    ),
+    key="name",
+)  # fmt: skip
+
 RESUPPLY_NOW: Final = Table(
     "resupply",
     "Resupply now",
@@ -165,6 +177,6 @@ WASHERS_NOW: Final = Table(
 
 TOP_NOW: Final = (
     SITUATION, PATIENTS_NOW, CYLINDERS_NOW, REGULATORS_NOW, DEVICES_NOW, RESPONDERS_NOW,
-    GROUPS_NOW, RESUPPLY_NOW, WASHERS_NOW,
+    GROUPS_NOW, VEHICLES_NOW, RESUPPLY_NOW, WASHERS_NOW,
 )  # fmt: skip
 TABLES_NOW: Final[Mapping[str, Table]] = MappingProxyType({t.name: t for t in TOP_NOW})

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from planner.demand import Floats
+from planner.demand import Floats, fetched_points
 from planner.incident import Incident
 from planner.operation.judge import Outcome, Tally
 from planner.policy import Policy
@@ -89,7 +89,8 @@ def schedule(
     drawn = [d for d in _gather(outcome.swaps) if d.minutes.size / num_samples >= LEAST_CHANCE]
     drawn = _by_time(drawn)
     tags = [c.tag for c in incident.all_cylinders]
-    bagged = {tag for tag, option in policy.options if option.device == BAG}
+    fetched = fetched_points(incident, state, 0.5)
+    bagged = {tag: fetched.get(tag) for tag, option in policy.options if option.device == BAG}
     printed_on: set[int] = set()
     last_on: dict[int, str | None] = {}
     busy: dict[str, list[float]] = {}
@@ -149,7 +150,7 @@ def _gather(tally: Tally) -> list[_Drawn]:
 def _responder(
     incident: Incident,
     state: State,
-    bagged: Collection[str],
+    bagged: Mapping[str, float | None],
     at: tuple[str, float],
     busy: dict[str, list[float]],
 ) -> str | None:
@@ -169,16 +170,22 @@ def _responder(
 
 
 def _bagging(
-    incident: Incident, state: State, bagged: Collection[str], at: tuple[str, float]
+    incident: Incident, state: State, bagged: Mapping[str, float | None], at: tuple[str, float]
 ) -> Iterator[int]:
-    """Yield how many responders each patient holds who is bagged, found and there by the median."""
+    """Yield how many responders each patient holds who is bagged, found and there by the median.
+
+    ``bagged`` holds, for those whom a vehicle fetches, the median of that.
+    """
     place, minute = at
     for patient, now in zip(incident.patients, state.patients, strict=True):
         if patient.tag not in bagged or now.place != place or now.status in {"gone", "dead"}:
             continue
         found = patient.oxygen_from.p50_min
         begin = found if now.status == "unknown" else state.at_min
-        if patient.transfer is not None:
+        fetched = bagged[patient.tag]
+        if fetched is not None:
+            end = min(fetched, incident.horizon_min)
+        elif patient.transfer is not None:
             end = patient.transfer.p50_min
         elif patient.transfer_after_found is not None:
             end = found + patient.transfer_after_found.p50_min

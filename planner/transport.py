@@ -27,7 +27,9 @@ from planner.three_point import Z90, Floats, score_above, time_from_score
 Flags = npt.NDArray[np.bool_]
 Rows = npt.NDArray[np.int64]
 
-NUM_PASTS: Final = 65_536  # what may have been before the state's minute; chances err by some .002
+# What may have been before the state's minute, drawn; a chance of .5 then errs by .002 or so
+# (sqrt(.25 / 65,536), more where few fit).
+NUM_PASTS: Final = 65_536
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +229,8 @@ def _legs(past: _Past, num_samples: int) -> Callable[[int], Floats]:
         if trip is None:
             return np.full(num_samples, np.inf)
         if number not in drawn:
-            # Numbered from the first of the incident; the one under way is drawn elsewhere.
+            # Numbered from the incident's first, so that planning on uses the same streams; the
+            # trip under way at the state's minute is drawn by _later.
             score = past.stream(f"trip {past.done + number}").standard_normal(num_samples)
             drawn[number] = time_from_score(trip, score)
         return drawn[number]

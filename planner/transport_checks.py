@@ -32,7 +32,7 @@ def vehicles_are_known(draft: Draft) -> Iterator[Fault]:
         if is_readable(draft, "vehicles"):
             yield from unknown(draft, row, "vehicle", draft.names("vehicles"))
         place = vehicle and vehicle.get("place")
-        if place is not None and row.get("place") not in {None, place}:
+        if place in draft.names("places") and row.get("place") not in {None, place}:
             words = (
                 f"a vehicle that fetches from {row.get('place')}",
                 f"{row.get('vehicle')} fetches from {place}: correct one of the two.",

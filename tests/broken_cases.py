@@ -64,6 +64,15 @@ no_show_chance = 0.1
 fallback_min = [120, 180, 260]
 kit_return_min = 40
 
+[[vehicles]]
+name = "snowcat"
+place = "staging"
+capacity = 2
+first_arrival_min = [40, 60, 90]
+round_trip_min = 45
+hold_chance = 0.2
+hold_min = 30
+
 [[cylinders]]
 tag = "D-A"
 size = "D"
@@ -192,7 +201,7 @@ TREES = (
     _t("rows instead of a table", "uncertainty", [{}], "[uncertainty]", "one table"),
     _t("number among rows", "responders/+", 7, "[responders] #2", "rows of responders"),
     _t("no patients", "patients", [], "[patients]", "at least one patient"),
-    _t("incident without fields", "incident", {}, "[incident]", "Date and local time", num=2),
+    _t("incident without fields", "incident", {}, "[incident]", "the date and local time", num=2),
     _t("empty patient", "patients/+", {}, "[patients] #4", num=3),
     _t("empty cylinder", "cylinders/+", {}, "[cylinders] #4 size", num=3),
     _t("empty regulator", "regulators/+", {}, "[regulators] #3 connection", num=2),
@@ -438,7 +447,7 @@ TEXTS = (
              "byte 0xF6 in line 3"),
     TextCase("UTF-16", GOOD.encode("utf-16"), "file.toml", "byte 0xFF in line 1"),
     TextCase("UTF-16 without a mark", GOOD.encode("utf-16-le"), "file.toml", "TOML text"),
-    TextCase("NUL bytes", GOOD.encode() + b"\x00\x00", "file.toml", "line 102"),
+    TextCase("NUL bytes", GOOD.encode() + b"\x00\x00", "file.toml", "line 111"),
     TextCase("a picture", b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "file.toml", "byte 0x89"),
     TextCase("raw escape sequence", GOOD.replace("U3", "U\x1b[2J3"), "file.toml", "x1b"),
     TextCase("TOML lists nested deep", "x = " + "[" * _DEEP + "]" * _DEEP, "file.toml",

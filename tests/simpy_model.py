@@ -375,7 +375,6 @@ class _Run:
             category = TRIAGE_ORDER.index(patient.triage)
             need = NEEDS.index(self.facts.need_of(self.incident, patient))
             is_by_need = self.incident.priorities.order == "need"
-            group = self.incident.group_of(patient)
             found.append(
                 Casualty(
                     row=n,
@@ -385,7 +384,7 @@ class _Run:
                     rank=(need, category) if is_by_need else (category, need),
                     start=float(self.needs.start_min[n, self.sample]),
                     transfer=float(self.needs.transfer_min[n, self.sample]),
-                    kit_return=group.kit_return_min if group else None,
+                    kit_return=self.incident.kit_return_of(patient),
                     flow_lpm=self._flow_now(option, now.first_flow_min, now.phases_stopped),
                     is_there=now.status != "unknown",
                     first_flow=now.first_flow_min,

@@ -108,7 +108,7 @@ def test_a_single_place_need_not_be_said() -> None:
     tree = good_tree()
     tree["places"] = []
     for table in ("patients", "cylinders", "regulators", "devices", "sundries", "responders",
-                  "resupply"):  # fmt: skip
+                  "resupply", "vehicles"):  # fmt: skip
         for row in tree[table]:
             del row["place"]
     incident = incident_from(tree, "file").incident

@@ -76,6 +76,12 @@ SKETCHES = {
          ("bag-valve-mask", "child"): 1, ("venturi 28", "adult"): 1},
         ("four regulators", "washers", "infant sizes"),
     ),
+    # Not in the sketches: made when vehicles came in. V4 and V5 take seats without oxygen.
+    "velmar-icefall": Sketch(
+        (3, 3, 2, 0, 0), 5, {"D": 6, "jumbo D": 1, "E": 2}, {}, {"CGA 870": 5}, 4,
+        {("non-rebreather", "adult"): 5, ("simple mask", "adult"): 3, ("cannula", "adult"): 3},
+        ("holds the helicopter", "seats", "walks down", "Not modelled yet"),
+    ),
     # Not in the sketches; its numbers are those asked of it: 40 people, 130 cylinders in place.
     FORTY: Sketch(
         (16, 12, 10, 1, 1), 25,

@@ -12,6 +12,7 @@ import tomli_w
 
 from planner.demand import sample
 from planner.errors import InputError
+from planner.files import read_incident
 from planner.incident import Incident, ThreePoint
 from planner.operation.reading import state_after
 from planner.rules import triage_order
@@ -170,6 +171,18 @@ def test_transport_people_and_deliveries_known_better() -> None:
     raw["patients"][0]["transfer_min"] = [40, 50, 60]
     said = situation_from(raw, incident).incident
     assert next(p for p in said.patients if p.tag == waiting.tag).transfer == ThreePoint(40, 50, 60)
+
+
+def test_a_vehicle_that_is_announced_later_comes_later() -> None:
+    path = Path(__file__).parents[1] / "scenarios" / "velmar-icefall.toml"
+    incident = read_incident(path).incident
+    vehicle = incident.vehicles[0]
+    raw = tables(10.0, vehicles=[{"name": vehicle.name, "later_min": 20.0}])
+    found = situation_from(raw, incident).incident
+    assert found.vehicles[0].first_arrival == vehicle.first_arrival.later(20.0)
+    assert found.vehicles[1:] == incident.vehicles[1:]
+    raw["vehicles"][0]["name"] = "balloon"
+    assert any("[vehicles] balloon name" in text for text in told(raw, incident))
 
 
 def test_a_delivery_that_has_arrived_stands_with_the_rest() -> None:

@@ -191,7 +191,6 @@ def draws_of(incident: Incident, state: State, needs: Needs) -> Draws:
 def scene_of(incident: Incident, state: State, names: Names) -> Scene:
     """Return the arrays that depend on neither policy nor sample."""
     people = incident.patients
-    groups = [incident.group_of(p) for p in people]
     table = load_connections()
     listed_keys = keys(incident)
     status = {
@@ -217,7 +216,7 @@ def scene_of(incident: Incident, state: State, names: Names) -> Scene:
         phases_stopped=ints(p.phases_stopped for p in state.patients),
         called_off=floats(time_at(p.oxygen_from, Z95) for p in people),
         kit_return=floats(
-            NEVER if g is None or g.kit_return_min is None else g.kit_return_min for g in groups
+            NEVER if (back := incident.kit_return_of(p)) is None else back for p in people
         ),
         carry=_carry(incident),
         **_cylinder_arrays(incident, state, names),

@@ -199,7 +199,8 @@ def new_tag(tree: Tree, table: str, like: str) -> str:
 # What mostly is as in the row above; and what has to be found or read anew, which a person may
 # take over too, but never gets without asking for it.
 SAME: Final = {
-    "patients": ("place", "transfer_min", "transfer_after_found_min", "transfer_group"),
+    "patients": ("place", "transfer_min", "transfer_after_found_min", "transfer_group",
+                 "vehicle"),
     "cylinders": ("size", "read_at", "connection", "place"),
     "regulators": ("connection", "settings_lpm", "place"),
     "devices": ("place",), "sundries": ("place",), "responders": ("place",),
@@ -210,7 +211,7 @@ FOUND_ANEW: Final = {
 }  # fmt: skip
 _STEMS = {
     "patients": "P1", "cylinders": "C-01", "regulators": "R-1", "responders": "R1",
-    "places": "place 1", "transfer_groups": "transport 1",
+    "places": "place 1", "transfer_groups": "transport 1", "vehicles": "vehicle 1",
 }  # fmt: skip
 
 

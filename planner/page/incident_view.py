@@ -27,7 +27,7 @@ from planner.store import Revision
 
 ORDER: Final = (
     "patients", "cylinders", "regulators", "devices", "sundries", "responders", "places",
-    "transfer_groups", "resupply", "incident", "uncertainty", "priorities",
+    "transfer_groups", "vehicles", "resupply", "incident", "uncertainty", "priorities",
 )  # fmt: skip
 STYLE: Final = """<style>
 .op-help { margin: -.45rem 0 .15rem; font-size: .85rem; line-height: 1.3; }
@@ -42,7 +42,8 @@ STYLE: Final = """<style>
 SINGULAR: Final = {
     "patients": "patient", "cylinders": "cylinder", "regulators": "regulator",
     "devices": "mask or cannula", "sundries": "key or washer", "responders": "responder",
-    "places": "place", "transfer_groups": "transfer group", "resupply": "delivery",
+    "places": "place", "transfer_groups": "transfer group", "vehicles": "vehicle",
+    "resupply": "delivery",
 }  # fmt: skip
 
 

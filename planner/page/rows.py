@@ -205,8 +205,8 @@ def known_texts(tree: Tree, table: str, field: Field) -> tuple[str, ...]:  # noq
         return field.choices
     if field.name == "place":
         return _names(tree, "places", "name")
-    if field.name == "transfer_group":
-        return _names(tree, "transfer_groups", "name")
+    if field.name in {"transfer_group", "vehicle"}:
+        return _names(tree, f"{field.name}s", "name")
     if field.name == "indication":
         return tuple(row.name for row in load_protocol().rows)
     if field.name == "size":
