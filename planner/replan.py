@@ -22,7 +22,7 @@ from planner.incident import Incident, Option
 from planner.operation.judge import Bench
 from planner.operation.reading import policy_after
 from planner.policy import KeptFor, Policy, Promise
-from planner.risk import OUT_MIN, Risk, risk_of, weights_of
+from planner.risk import Risk, risk_of, runs_out, weights_of
 from planner.state import Hookup, State
 
 Kind = Literal["option", "list", "kept for", "promise"]
@@ -180,11 +180,10 @@ def beside(fresh: Bench, going_on: Policy, policy: Policy) -> GoingOn:
 
 
 def _anyone(fresh: Bench) -> Callable[[Policy], Flags]:
-    tiers = weights_of(fresh.incident).tier <= 2
+    weights = weights_of(fresh.incident)
 
     def anyone(policy: Policy) -> Flags:
-        minutes = fresh.minutes_out(policy, 0, fresh.needs.num_samples)
-        return np.asarray((minutes[tiers] > OUT_MIN).any(axis=0))
+        return runs_out(weights, fresh.minutes_out(policy, 0, fresh.needs.num_samples))
 
     return anyone
 

@@ -107,6 +107,19 @@ def objective_samples(minutes_out: Floats, weights: Weights, price: float) -> Fl
     return np.asarray(total, dtype=np.float64)
 
 
+def runs_out(weights: Weights, minutes_out: Floats, lowest: int = 2) -> Flags:
+    """Return in which samples anyone of a tier up to ``lowest`` runs out.
+
+    Parameters
+    ----------
+    weights : Weights
+    minutes_out : array (patients, samples)
+    lowest : int
+        0: an Immediate, 1: an Immediate or Delayed, 2: anyone.
+    """
+    return np.asarray((minutes_out[weights.tier <= lowest] > OUT_MIN).any(axis=0))
+
+
 def risk_of(incident: Incident, policy: Policy, outcome: Outcome) -> Risk:
     """Turn an outcome into chances with intervals.
 

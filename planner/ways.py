@@ -18,7 +18,7 @@ from planner.incident import Incident, Option
 from planner.operation.judge import Bench, Outcome
 from planner.oxygen_options import options_of
 from planner.plan import Plan
-from planner.risk import OUT_MIN, weights_of
+from planner.risk import runs_out, weights_of
 from planner.swaps import most_swaps
 from planner.workflow import FRESH, Progress, Request, make_plan
 
@@ -116,8 +116,7 @@ def _operated(plan: Plan) -> Outcome:
 
 
 def _anyone(incident: Incident, outcome: Outcome) -> Flags:
-    tiers = weights_of(incident).tier <= 2
-    return np.asarray((outcome.minutes_out[tiers] > OUT_MIN).any(axis=0))
+    return runs_out(weights_of(incident), outcome.minutes_out)
 
 
 def _way(name: str, plan: Plan, outcome: Outcome, beside: Flags) -> Way:

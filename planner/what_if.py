@@ -15,7 +15,7 @@ from planner.estimate import Estimate, chance, difference, mean
 from planner.incident import Incident, Patient, ThreePoint
 from planner.operation.judge import Bench
 from planner.policy import Policy
-from planner.risk import OUT_MIN, weights_of
+from planner.risk import runs_out, weights_of
 from planner.state import State
 from planner.units import Pressure
 
@@ -87,15 +87,11 @@ def what_if(
         valve_factor=needs.valve_factor * change.flow_factor,
     )
     after = _minutes_out(other, *without_last(state, policy, change.num_fewer), needs)
-    tier = weights_of(incident).tier
-
-    def out(minutes: Floats, least: int) -> Flags:
-        return np.asarray((minutes[tier <= least] > OUT_MIN).any(axis=0))
-
-    total = [minutes[tier <= 2].sum(axis=0) for minutes in (before, after)]
+    weights = weights_of(incident)
+    total = [minutes[weights.tier <= 2].sum(axis=0) for minutes in (before, after)]
     return Difference(
-        anyone=_compared(out(before, 2), out(after, 2)),
-        immediate=_compared(out(before, 0), out(after, 0)),
+        anyone=_compared(*(runs_out(weights, m) for m in (before, after))),
+        immediate=_compared(*(runs_out(weights, m, 0) for m in (before, after))),
         minutes_out=Compared(mean(total[0]), mean(total[1]), difference(total[1], total[0])),
     )
 
@@ -106,8 +102,13 @@ def changed(incident: Incident, change: Change) -> Incident:
     groups = tuple(
         replace(g, fallback=_moved(g.fallback, change.later_min)) for g in incident.transfer_groups
     )
+    vehicles = tuple(
+        replace(v, first_arrival=v.first_arrival.later(change.later_min)) for v in incident.vehicles
+    )
     at = change.change_at or incident.change_at
-    return replace(incident, patients=people, transfer_groups=groups, change_at=at)
+    return replace(
+        incident, patients=people, transfer_groups=groups, vehicles=vehicles, change_at=at
+    )
 
 
 def without_last(state: State, policy: Policy, num_fewer: int) -> tuple[State, Policy]:

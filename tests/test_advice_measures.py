@@ -16,7 +16,7 @@ from planner.advice.candidates import measures_of
 from planner.advice.measures import Measure, applied, earlier
 from planner.advice.setting import KG_PER_L, Setting, judged, mass_kg, models_of
 from planner.demand import sample
-from planner.incident import Incident, Option, Phase, Place, SundryStock, ThreePoint
+from planner.incident import Incident, Option, Phase, Place, SundryStock, ThreePoint, Vehicle
 from planner.policy import Policy
 from planner.real_gas import compressibility
 from planner.rules import triage_order
@@ -129,6 +129,23 @@ def test_direction_by_hand(case: tuple[Setting, str, str, float, float, str]) ->
     setting, kind, place, before, after, _ = case
     assert minutes(setting) == pytest.approx(before)
     assert minutes(applied(the(setting, kind, place), setting)) == pytest.approx(after)
+
+
+def test_a_vehicle_earlier_fetches_earlier() -> None:
+    # The lone patient, fetched at 25 by a vehicle: as with a typed-in time.
+    setting = lone()
+    person = replace(setting.incident.patients[0], transfer=None)
+    car = Vehicle("car", person.place, 1, at(25))
+    incident = replace(
+        setting.incident, patients=(person, *setting.incident.patients[1:]), vehicles=(car,)
+    )
+    fetched = replace(setting, incident=incident)
+    assert minutes(fetched) == pytest.approx(4)
+    assert not [m for m in measures_of(fetched) if m.kind == "transfer earlier"]
+    assert minutes(applied(the(fetched, "vehicle earlier"), fetched)) == pytest.approx(0)
+    # Twin: a vehicle that fetches nobody who wants oxygen is not offered.
+    elsewhere = replace(fetched, incident=replace(incident, vehicles=(replace(car, place=B),)))
+    assert not [m for m in measures_of(elsewhere) if m.kind == "vehicle earlier"]
 
 
 def test_steps_take_the_next_level_and_its_price() -> None:

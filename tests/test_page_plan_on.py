@@ -18,7 +18,7 @@ from planner.expecting import expected_situation, expected_state
 from planner.files import incident_from, read_incident
 from planner.incident import Incident
 from planner.jobs import Progress
-from planner.page import session
+from planner.page import plan_on_view, session
 from planner.page.desk import desk
 from planner.page.plans import keep_plan
 from planner.page.situation_rows import corrected, rows_of, sources_of
@@ -209,6 +209,27 @@ def test_what_is_corrected_is_planned_on(kept: Revision, monkeypatch: pytest.Mon
     state = situation_from(going_on["situation"], incident_from(kept.tree).incident).state
     assert state.patient("P2").status == "gone"
     assert going_on["in_force"]["options"]
+
+
+def test_what_was_announced_before_still_holds() -> None:
+    before = {"transfer_groups": [{"name": "cat", "later_min": 20.0}]}
+    later = {("transfer_groups", "cat"): 5.0, ("vehicles", "cat"): 7.0}
+    assert plan_on_view._added(before, later) == {
+        ("transfer_groups", "cat"): 25.0, ("vehicles", "cat"): 7.0,
+    }  # fmt: skip
+
+
+def test_transport_that_is_late_goes_into_the_situation() -> None:
+    incident = read_incident(BOWL.with_name("velmar-icefall.toml")).incident
+    plan = plan_of(incident)
+    raw = incident_document(incident)
+    tree = expected_situation(incident, plan.state, plan.policy, 10.0)
+    rows, sources = rows_of(raw, tree), sources_of(raw, tree)
+    name = incident.vehicles[0].name
+    assert ("vehicles", name) in sources.transports
+    late = corrected(tree, rows, (), {("vehicles", name): 15.0}, (), sources)
+    found = situation_from(late, incident).incident
+    assert found.vehicles[0].first_arrival == incident.vehicles[0].first_arrival.later(15.0)
 
 
 def test_faults_of_what_is_expected_are_shown(

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from planner.incident import Incident, ThreePoint
+from planner.incident import Incident, ThreePoint, Vehicle
 from planner.policy import Policy
 from planner.rules import triage_order
 from planner.state import State, initial_state
@@ -65,6 +65,19 @@ def test_uncertain_transport_so_much_earlier_that_its_first_point_is_past() -> N
     found = what_if(incident, state, policy, Change(later_min=-30), (300, 1))
     assert found.anyone.after.value < found.anyone.before.value
     assert ThreePoint(20.0, 40.0, 60.0).later(-45) == ThreePoint(0.0, 0.0, 0.0)
+
+
+def test_vehicles_come_later_too() -> None:
+    # The same patient, fetched by a vehicle at 25: 7 minutes later is just enough, 8 are not.
+    incident, _, _ = setting()
+    car = Vehicle("car", incident.patients[0].place, 1, ThreePoint(25.0, 25.0, 25.0))
+    fetched = replace(incident.patients[0], transfer=None)
+    incident = replace(incident, patients=(fetched,), vehicles=(car,))
+    state = initial_state(incident)
+    policy = triage_order(incident, state)
+    for later, is_out in ((0.0, 0.0), (7.0, 0.0), (8.0, 1.0)):
+        found = what_if(incident, state, policy, Change(later_min=later), (50, 1))
+        assert (found.anyone.before.value, found.anyone.after.value) == (0.0, is_out)
 
 
 def test_more_flows_than_is_set() -> None:

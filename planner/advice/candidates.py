@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from planner.advice.measures import SPARE_GAP_MIN, Measure, applied, movable
 from planner.advice.setting import Setting, models_of, people_of, places_of, reaching
 from planner.advice.steps import next_options
-from planner.incident import BUILT_IN, Incident, Regulator
+from planner.incident import BUILT_IN, Incident, Patient, Regulator, Vehicle
 from planner.oxygen_options import options_of
 from planner.reference import load_regulator_defaults
 from planner.shelf import usable_l
@@ -78,9 +78,15 @@ def _sooner(setting: Setting) -> Iterator[Measure]:
             continue
         group = patient.transfer_group or ""
         yield Measure("transfer earlier", group, origin="" if group else patient.tag)
+    for name in {v.name: None for p in people_of(setting) for v in _vehicles(setting, p)}:
+        yield Measure("vehicle earlier", name)
     for number in range(len(setting.incident.resupply)):
         if number not in setting.state.arrived:
             yield Measure("resupply earlier", str(number + 1))
+
+
+def _vehicles(setting: Setting, patient: Patient) -> tuple[Vehicle, ...]:
+    return setting.incident.vehicles_of(patient, setting.state.patient(patient.tag).place)
 
 
 def _rules(setting: Setting) -> Iterator[Measure]:

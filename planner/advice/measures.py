@@ -27,8 +27,8 @@ from planner.incident import (
 
 Kind = Literal[
     "cylinder", "regulator", "device", "key", "washer", "responder", "move one", "move all",
-    "transfer earlier", "resupply earlier", "spare regulator", "change lower", "step down",
-    "step up",
+    "transfer earlier", "vehicle earlier", "resupply earlier", "spare regulator", "change lower",
+    "step down", "step up",
 ]  # fmt: skip
 EARLIER_MIN: Final = 15.0  # our own choice of a useful step
 SPARE_GAP_MIN: Final = 10 / 60  # the mask's tubing only is moved over: common practice, no source
@@ -49,7 +49,7 @@ class Measure:
     ----------
     kind : str
     name : str
-        Size, connection, kind of mask, transfer group, tag of a patient or a cylinder; a
+        Size, connection, kind of mask, transfer group, vehicle, tag of a patient or a cylinder; a
         delivery's number from 1.
     place : str
         Where to.
@@ -176,6 +176,16 @@ def _transfer(measure: Measure, setting: Setting) -> Setting:
     return replace(setting, incident=replace(incident, patients=people, transfer_groups=groups))
 
 
+def _vehicle(measure: Measure, setting: Setting) -> Setting:
+    """Let a vehicle come earlier with every trip: they follow from its first arrival."""
+    rows = tuple(
+        replace(v, first_arrival=earlier(v.first_arrival) or v.first_arrival)
+        if v.name == measure.name else v
+        for v in setting.incident.vehicles
+    )  # fmt: skip
+    return replace(setting, incident=replace(setting.incident, vehicles=rows))
+
+
 def _resupply(measure: Measure, setting: Setting) -> Setting:
     rows = list(setting.incident.resupply)
     number = int(measure.name) - 1
@@ -216,7 +226,8 @@ _APPLIED: Final[Mapping[str, Callable[[Measure, Setting], Setting]]] = MappingPr
     {
         "cylinder": _cylinder, "regulator": _regulator, "device": _device, "key": _key,
         "washer": _washer, "responder": _responder, "move one": _moved, "move all": _moved,
-        "transfer earlier": _transfer, "resupply earlier": _resupply, "spare regulator": _spare,
+        "transfer earlier": _transfer, "vehicle earlier": _vehicle,
+        "resupply earlier": _resupply, "spare regulator": _spare,
         "change lower": _change, "step down": _step, "step up": _step,
     }
 )  # fmt: skip

@@ -28,7 +28,7 @@ from planner.operation.judge import Bench
 from planner.oxygen_options import options_of
 from planner.policy import Policy
 from planner.reference import CylinderSize, find_size
-from planner.risk import OUT_MIN, objective_samples, price_of, weights_of
+from planner.risk import objective_samples, price_of, runs_out, weights_of
 from planner.shelf import usable_l
 from planner.state import CylinderNow, KitNow, State, device_units
 from planner.units import Pressure, Temperature
@@ -80,12 +80,11 @@ def judged(setting: Setting, num_samples: int, seed: int) -> Judged:
     needs = sample(incident, setting.state, num_samples, seed)
     minutes = Bench.of(incident, setting.state, needs).minutes_out(policy, 0, num_samples)
     weights = weights_of(incident)
-    out = minutes > OUT_MIN
     return Judged(
         objective_samples(minutes, weights, price_of(incident, policy, weights)),
         np.asarray(minutes[weights.tier <= 2].sum(axis=0)),
-        np.asarray(out[weights.tier <= 2].any(axis=0)),
-        np.asarray(out[weights.tier == 0].any(axis=0)),
+        runs_out(weights, minutes),
+        runs_out(weights, minutes, lowest=0),
     )
 
 

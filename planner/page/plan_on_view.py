@@ -67,9 +67,9 @@ def _correct(
         gone = st.multiselect("Cylinders that are gone, empty or of no use", sources.reserve,
                               key=f"on_gone_{at_min:g}")  # fmt: skip
         later = {
-            name: st.number_input(f"{look.label(name)}: later by, min", value=0.0, step=5.0,
-                                  format="%g", key=f"on_later_{n}_{at_min:g}")
-            for n, name in enumerate(sources.groups)
+            way: st.number_input(f"{look.label(way[1])}: later by, min", value=0.0, step=5.0,
+                                 format="%g", key=f"on_later_{n}_{at_min:g}")
+            for n, way in enumerate(sources.transports)
         }  # fmt: skip
         arrived = [
             n for n, words in enumerate(sources.deliveries, 1)
@@ -79,12 +79,10 @@ def _correct(
         is_asked = st.form_submit_button("Plan on from here", type="primary")
     if not is_asked:
         return
+    total = _added(kept.asked.get("situation") or {}, later)
     situation = corrected(
-        deepcopy(dict(expected)), given, tuple(gone), later, tuple(arrived), sources
+        deepcopy(dict(expected)), given, tuple(gone), total, tuple(arrived), sources
     )
-    earlier = kept.asked.get("situation") or {}
-    if earlier.get("transfer_groups"):  # what was known to be late is late still
-        situation["transfer_groups"] = _added(earlier["transfer_groups"], later)
     try:
         start_plan(store, incident.document, seed,
                    {"situation": situation, "in_force": kept.tree["policy"]})  # fmt: skip
@@ -94,11 +92,16 @@ def _correct(
     st.rerun()
 
 
-def _added(earlier: list[dict[str, Any]], later: Mapping[str, float]) -> list[dict[str, Any]]:
-    known = {row["name"]: float(row["later_min"]) for row in earlier}
-    total = {name: known.get(name, 0.0) + by for name, by in {**dict.fromkeys(known, 0.0),
-                                                               **later}.items()}  # fmt: skip
-    return [{"name": name, "later_min": by} for name, by in total.items() if by]
+def _added(
+    situation: Mapping[str, Any], later: Mapping[tuple[str, str], float]
+) -> dict[tuple[str, str], float]:
+    """Return by how much each transport is late in all: what was announced before still holds."""
+    return {
+        (table, name): by + sum(
+            float(row["later_min"]) for row in situation.get(table, ()) if row["name"] == name
+        )
+        for (table, name), by in later.items()
+    }  # fmt: skip
 
 
 def _row(row: Row, sources: Any, key: str) -> Row:

@@ -36,7 +36,7 @@ class Sources:
     regulators: tuple[str, ...]
     gauges: Mapping[str, float]
     unit: str
-    groups: tuple[str, ...]
+    transports: tuple[tuple[str, str], ...]  # table and name: transfer groups, vehicles
     deliveries: tuple[str, ...]
     arrived: frozenset[int]
 
@@ -78,7 +78,10 @@ def sources_of(tree: Mapping[str, Any], expected: Mapping[str, Any]) -> Sources:
         regulators=tuple(k["tag"] for k in expected["regulators"] if not k["is_gone"]),
         gauges=_gauges(expected),
         unit="bar" if incident.change_at.unit == "bar" else "psi",
-        groups=tuple(g.name for g in incident.transfer_groups),
+        transports=(
+            *(("transfer_groups", g.name) for g in incident.transfer_groups),
+            *(("vehicles", v.name) for v in incident.vehicles),
+        ),
         deliveries=tuple(
             f"Delivery {n} to {r.place} ({counted(len(r.cylinders), 'cylinder')}) is there"
             for n, r in enumerate(incident.resupply, 1)
@@ -100,7 +103,7 @@ def corrected(
     tree: dict[str, Any],
     rows: Sequence[Row],
     gone: Iterable[str],
-    later: Mapping[str, float],
+    later: Mapping[tuple[str, str], float],
     arrived: Sequence[int],
     sources: Sources,
 ) -> dict[str, Any]:
@@ -125,7 +128,12 @@ def corrected(
     bare = waits - set(holders.values())
     tree["regulators"] = [_regulator(each, holders, bare, left) for each in tree["regulators"]]
     tree["devices"] = [_device(each, waits, left) for each in tree["devices"]]
-    tree["transfer_groups"] = [{"name": name, "later_min": by} for name, by in later.items() if by]
+    for table in ("transfer_groups", "vehicles"):
+        tree[table] = [
+            {"name": name, "later_min": by}
+            for (of, name), by in later.items()
+            if by and of == table
+        ]
     tree["resupply"] = [{"number": n, "arrived": True} for n in arrived]
     return tree
 

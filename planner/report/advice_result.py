@@ -21,6 +21,7 @@ from planner.report.advice_words import (
     request_lines,
     row_words,
 )
+from planner.report.estimates import chance_result
 from planner.report.request_chart import chance_by_arrival
 from planner.report.words import BANNER
 from planner.units import clock
@@ -69,7 +70,7 @@ def advice_result(
         "request": request_result(incident, answer),
         "request_status": answer.status,
         "request_curve": [
-            {"arrive_min": minute, "clock": clock(incident.start, minute), **_chance(e)}
+            {"arrive_min": minute, "clock": clock(incident.start, minute), **chance_result(e)}
             for minute, e in answer.curve
         ],
         "charts": {"request_curve": chance_by_arrival(answer)},
@@ -95,8 +96,8 @@ def request_result(incident: Incident, answer: Answer) -> dict[str, Any] | None:
         "place": answer.place,
         "request_by": _moment(incident, answer.request_by_min),
         "arrive_by": _moment(incident, answer.arrive_by_min),
-        "chance_after": _chance(answer.chance_after),
-        "chance_before": _chance(answer.before),
+        "chance_after": chance_result(answer.chance_after),
+        "chance_before": chance_result(answer.before),
         "mass_kg": answer.mass_kg,
         "is_plan_made_again": answer.is_replanned,
         "is_all_lighter_looked_at": answer.is_complete,
@@ -154,7 +155,3 @@ def _compared(compared: Compared) -> dict[str, Any]:
 
 def _estimate(e: Estimate) -> dict[str, Any]:
     return {"value": e.value, "low": e.low, "high": e.high, "samples": e.samples}
-
-
-def _chance(e: Estimate) -> dict[str, float]:
-    return {"chance": e.value, "low": e.low, "high": e.high}

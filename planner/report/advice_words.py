@@ -12,6 +12,7 @@ from planner.advice.ranking import Advice
 from planner.advice.request import Answer
 from planner.estimate import Estimate
 from planner.incident import Cylinder, Incident, Option, Regulator
+from planner.report.estimates import between, is_clear, points
 from planner.report.words import counted, joined, percent, pressure, share, when
 from planner.what_if import Compared
 
@@ -57,6 +58,8 @@ def _rule_words(measure: Measure, incident: Incident) -> str:
         case "transfer earlier":
             who = measure.name or f"transfer of {measure.origin}"
             return f"{who} {EARLIER_MIN:.0f} min earlier"
+        case "vehicle earlier":
+            return f"{measure.name} {EARLIER_MIN:.0f} min earlier on every trip"
         case "resupply earlier":
             number = f" {measure.name}" if len(incident.resupply) > 1 else ""
             return f"resupply{number} {EARLIER_MIN:.0f} min earlier"
@@ -130,27 +133,6 @@ def _minutes(compared: Compared) -> str:
         f"minutes without oxygen, all people together, {compared.before.value:.1f} to"
         f" {compared.after.value:.1f} ({low:.1f} to {high:.1f} {word})"
     )
-
-
-def is_clear(by: Estimate) -> bool:
-    """Say whether an interval does not hold 0."""
-    return not by.low <= 0 <= by.high
-
-
-def points(by: Estimate) -> str:
-    """Return a difference of chances: ``7 points fewer``."""
-    return f"{_number(by.value)} points {'fewer' if by.value < 0 else 'more'}"
-
-
-def between(by: Estimate) -> str:
-    """Return the interval of a difference whose direction was said: ``(5 to 9)``."""
-    low, high = sorted((abs(by.low), abs(by.high)))
-    return f"({_number(low)} to {_number(high)})"
-
-
-def _number(value: float) -> str:
-    number = abs(100 * value)
-    return f"{number:.0f}" if number >= 9.95 else f"{number:.1f}"
 
 
 def advice_lines(advice: Advice, incident: Incident) -> Iterator[str]:

@@ -5,22 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from planner.estimate import Estimate
 from planner.incident import Option
 from planner.plan import Plan
 from planner.policy import KeptFor, Promise
 from planner.policy_document import policy_document
 from planner.replan import Change, Reason
-from planner.report.words import counted, joined, percent, runs, share, when
-
-
-def points(by: Estimate) -> str:
-    """Return a difference of chances as points, ``7 points fewer (5-9)``; or that none is clear."""
-    if by.low <= 0 <= by.high:
-        return "no clear difference"
-    low, high = sorted((abs(by.low), abs(by.high)))
-    word = "more" if by.value > 0 else "fewer"
-    return f"{share(abs(by.value))} points {word} ({share(low)}-{share(high)})"
+from planner.report.estimates import chance_result, difference_words, is_clear, value_result
+from planner.report.words import counted, joined, percent, runs, when
 
 
 def going_on_lines(plan: Plan) -> tuple[str, ...]:
@@ -34,16 +25,16 @@ def going_on_lines(plan: Plan) -> tuple[str, ...]:
     if not found.reasons:
         return (f"{carried}. No change: nothing found is worth what a change costs.",)
     told = counted(found.num_changes, "change")
-    first = f"{carried}; this plan, with {told}: {points(found.by)}."
+    first = f"{carried}; this plan, with {told}: {difference_words(found.by)}."
     return (first, *(f"{_change(r.change)}{_why(r)}." for r in found.reasons))
 
 
 def _why(reason: Reason) -> str:
     if reason.without is None:
         return " (follows from the rest)"
-    if reason.without.low <= 0 <= reason.without.high:
+    if not is_clear(reason.without):
         return " (without it alone: no clear difference in the chance)"
-    return f" (without it: {points(reason.without)} run out)"
+    return f" (without it: {difference_words(reason.without)} run out)"
 
 
 def _change(change: Change) -> str:
@@ -88,9 +79,9 @@ def going_on_result(plan: Plan) -> dict[str, Any] | None:
         return None
     return {
         "from_min": plan.state.at_min,
-        "carried_on": {"anyone": _chance(found.risk.anyone),
-                       "immediate": _chance(found.risk.immediate)},
-        "by": _value(found.by),
+        "carried_on": {"anyone": chance_result(found.risk.anyone),
+                       "immediate": chance_result(found.risk.immediate)},
+        "by": value_result(found.by),
         "changes": list(_changes(plan)),
         "carried_on_policy": policy_document(found.policy),
     }  # fmt: skip
@@ -106,13 +97,5 @@ def _changes(plan: Plan) -> Iterator[dict[str, Any]]:
             "patient": change.patient or None,
             "cost": change.cost,
             "words": _change(change),
-            "without": None if reason.without is None else _value(reason.without),
+            "without": None if reason.without is None else value_result(reason.without),
         }
-
-
-def _chance(estimate: Estimate) -> dict[str, float]:
-    return {"chance": estimate.value, "low": estimate.low, "high": estimate.high}
-
-
-def _value(estimate: Estimate) -> dict[str, float]:
-    return {"value": estimate.value, "low": estimate.low, "high": estimate.high}

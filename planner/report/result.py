@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Final
 
-from planner.estimate import Estimate
 from planner.files import digest
 from planner.incident import Cylinder, Patient
 from planner.limits import Limit
 from planner.plan import Plan
+from planner.report.estimates import chance_result, value_result
 from planner.report.facts import (
     assumptions,
     change_by_min,
@@ -68,10 +68,10 @@ def plan_result(plan: Plan) -> dict[str, Any]:
         "rules": [
             {
                 "rule": row.rule,
-                "anyone": _chance(row.risk.anyone),
-                "immediate": _chance(row.risk.immediate),
-                "minutes_out": _value(row.risk.minutes_out),
-                "objective": _value(row.risk.objective),
+                "anyone": chance_result(row.risk.anyone),
+                "immediate": chance_result(row.risk.immediate),
+                "minutes_out": value_result(row.risk.minutes_out),
+                "objective": value_result(row.risk.objective),
             }
             for row in plan.rules
         ],
@@ -143,42 +143,34 @@ def _moment(plan: Plan, minute: float | None) -> dict[str, Any]:
     return {"min": minute, "clock": clock(plan.incident.start, minute)}
 
 
-def _chance(estimate: Estimate) -> dict[str, float]:
-    return {"chance": estimate.value, "low": estimate.low, "high": estimate.high}
-
-
 def limit_result(limit: Limit) -> dict[str, Any]:
     """Return the best any plan could do as plain data."""
     return {
-        "anyone": _chance(limit.anyone),
-        "immediate": _chance(limit.immediate),
-        "immediate_or_delayed": _chance(limit.immediate_or_delayed),
+        "anyone": chance_result(limit.anyone),
+        "immediate": chance_result(limit.immediate),
+        "immediate_or_delayed": chance_result(limit.immediate_or_delayed),
     }
-
-
-def _value(estimate: Estimate) -> dict[str, float]:
-    return {"value": estimate.value, "low": estimate.low, "high": estimate.high}
 
 
 def risk_result(risk: Risk) -> dict[str, Any]:
     """Return chances as plain data."""
     return {
-        "anyone": _chance(risk.anyone),
-        "immediate": _chance(risk.immediate),
-        "immediate_or_delayed": _chance(risk.immediate_or_delayed),
-        "expectant": None if risk.expectant is None else _chance(risk.expectant),
+        "anyone": chance_result(risk.anyone),
+        "immediate": chance_result(risk.immediate),
+        "immediate_or_delayed": chance_result(risk.immediate_or_delayed),
+        "expectant": None if risk.expectant is None else chance_result(risk.expectant),
         "by_patient": [
             {
                 "patient": row.patient,
-                **_chance(row.chance),
+                **chance_result(row.chance),
                 "minutes_out": row.minutes_out.value,
                 "late_swaps": row.late_swaps.value,
             }
             for row in risk.by_patient
         ],
-        "minutes_out": _value(risk.minutes_out),
-        "objective": _value(risk.objective),
-        "still_here_at_horizon": _chance(risk.still_here),
+        "minutes_out": value_result(risk.minutes_out),
+        "objective": value_result(risk.objective),
+        "still_here_at_horizon": chance_result(risk.still_here),
         "samples": risk.samples,
     }
 

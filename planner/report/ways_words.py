@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
-from planner.estimate import Estimate
-from planner.report.going_on import points
+from planner.report.estimates import difference_words, value_result
 from planner.report.result import risk_result
 from planner.report.view import Grid
 from planner.report.words import joined, percent, share, when
@@ -51,7 +50,7 @@ def ways_lines(ways: Iterable[Way]) -> tuple[str, ...]:
     for way in ways:
         steps = [f"{tag} to {o.device} {o.flow_lpm:g} L/min ({o.level})" for tag, o in way.steps]
         who = f"steps down: {joined(steps)}" if steps else "nobody steps down"
-        by = "" if way.name == PRICED else f"; beside this plan {points(way.by)} run out"
+        by = "" if way.name == PRICED else f"; beside this plan {difference_words(way.by)} run out"
         if way.name != PRICED and way.by.low <= 0 <= way.by.high:
             by = f"; beside this plan no clear difference ({share(abs(way.by.value))} points)"
         lines.append(f"{TITLES[way.name]}: {who}{by}.")
@@ -93,14 +92,14 @@ def ways_result(ways: Iterable[Way]) -> list[dict[str, Any]]:
             "way": way.name,
             "title": TITLES[way.name],
             "risk": risk_result(way.plan.risk),
-            "by": _value(way.by),
+            "by": value_result(way.by),
             "lasts_min": way.plan.lasts.everyone_min,
-            "swaps": _value(way.swaps),
+            "swaps": value_result(way.swaps),
             "litres": {
-                "used": _value(way.litres.used),
-                "left_at_swaps": _value(way.litres.left_at_swaps),
-                "left_in_reserve": _value(way.litres.left_in_reserve),
-                "left_with_patients": _value(way.litres.left_with_patients),
+                "used": value_result(way.litres.used),
+                "left_at_swaps": value_result(way.litres.left_at_swaps),
+                "left_in_reserve": value_result(way.litres.left_in_reserve),
+                "left_with_patients": value_result(way.litres.left_with_patients),
             },
             "steps": [
                 {"patient": tag, "device": o.device, "flow_lpm": o.flow_lpm, "level": o.level}
@@ -109,7 +108,3 @@ def ways_result(ways: Iterable[Way]) -> list[dict[str, Any]]:
         }
         for way in ways
     ]
-
-
-def _value(estimate: Estimate) -> dict[str, float]:
-    return {"value": estimate.value, "low": estimate.low, "high": estimate.high}
