@@ -13,7 +13,6 @@ not promised to somebody else", so the list is also the order in which they are 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -88,12 +87,16 @@ def kit_free(plan: Plan) -> Findings:
     """Connect, promise and list only what is in the reserve or free, or the patient's own."""
     state, policy = plan.state, plan.policy
     status = {c.tag: c.status for c in state.cylinders}
-    new = [tag for seat in facts.seats(plan) if seat.is_new for tag in seat.hookup.cylinders]
+    new = facts.put_on(plan)
     for tag in (*new, *policy.order, *(t for p in policy.promises for t in p.cylinders)):
         if status.get(tag, "reserve") != "reserve":
             yield f"cylinder {tag} is {status[tag]}; allowed: in the reserve"
     kit = {k.tag: k for k in (*state.regulators, *state.devices)}
-    wanted = [(s.hookup.regulator, s.patient.tag) for s in facts.seats(plan)]
+    wanted = [
+        (s.hookup.regulator, s.patient.tag) for s in facts.seats(plan)
+        if not any(kit[s.hookup.regulator].holder == x.patient for x in s.hookup.lines
+                   if s.hookup.regulator in kit)
+    ]  # fmt: skip
     wanted += [(t, p.patient) for p in policy.promises for t in (p.regulator, p.device)]
     for name, patient in wanted:
         row = kit.get(name or "")
@@ -130,6 +133,16 @@ def outlets_suffice(plan: Plan) -> Findings:
             yield f"{hookup.regulator} has {len(hookup.lines)} people on it; allowed: 1 to {most}"
 
 
+def concentrators_fill_no_bag(plan: Plan) -> Findings:
+    """Connect no mask with a reservoir to a concentrator."""
+    machines = {c.tag for c in plan.incident.all_cylinders if c.power_min is not None}
+    for seat in facts.seats(plan):
+        kind = load_devices().get(seat.line.device)
+        if kind is not None and kind.has_reservoir and machines & set(seat.hookup.cylinders):
+            told = f"{seat.patient.tag} has a {seat.line.device} on a concentrator"
+            yield f"{told}; allowed: a mask without a reservoir"
+
+
 def flows_on_dial(plan: Plan) -> Findings:
     """Have every flow of an option on the dial of the regulator it is meant for."""
     options = dict(plan.policy.options)
@@ -148,7 +161,8 @@ def flows_on_dial(plan: Plan) -> Findings:
 def kit_arrives(plan: Plan) -> Findings:
     """Have everything in a new connection at the patient's place by the state's minute."""
     where, now = facts.where(plan), plan.state.at_min
-    for seat in (s for s in facts.seats(plan) if s.is_new):
+    runs = {h.cylinders for h in plan.state.hookups}
+    for seat in (s for s in facts.seats(plan) if s.is_new and s.hookup.cylinders not in runs):
         for tag in (*seat.hookup.cylinders, seat.hookup.regulator):
             if tag is None or tag not in where:
                 continue
@@ -208,8 +222,9 @@ def masks_suffice(plan: Plan) -> Findings:
 def sundries_suffice(plan: Plan) -> Findings:
     """Have washers for the new connections of a place, and a key where one is needed."""
     cylinders, table, names = facts.cylinders(plan), load_connections(), plan.incident.places
-    ends = [(s.now.place, table[cylinders[t].connection]) for s in facts.seats(plan) if s.is_new
-            for t in s.hookup.cylinders if t in cylinders]  # fmt: skip
+    place = {tag: s.now.place for s in facts.seats(plan) for tag in s.hookup.cylinders}
+    ends = [(place[t], table[cylinders[t].connection]) for t in facts.put_on(plan)
+            if t in cylinders]  # fmt: skip
     wet = Counter(place for place, end in ends if end.needs_washer)
     keyed = {place for place, end in ends if end.needs_key}
     for row, left in zip(names, plan.state.washers or (), strict=False):
@@ -223,7 +238,7 @@ def sundries_suffice(plan: Plan) -> Findings:
 def cylinders_usable(plan: Plan) -> Findings:
     """Have every cylinder newly connected, promised or listed above the change pressure."""
     cylinders, policy = facts.cylinders(plan), plan.policy
-    new = [tag for seat in facts.seats(plan) if seat.is_new for tag in seat.hookup.cylinders]
+    new = facts.put_on(plan)
     promised = [tag for p in policy.promises for tag in p.cylinders]
     for tag in dict.fromkeys((*new, *promised, *policy.order)):
         if tag in cylinders and facts.usable_l(plan, cylinders[tag]) <= 0:
@@ -313,17 +328,43 @@ def what_runs_goes_on(plan: Plan) -> Findings:
     The dial may be turned to the one flow of an option; that it is the option's is held elsewhere.
     """
     people = facts.people(plan)
-    goes_on = {_without_flows(hookup) for hookup in plan.policy.hookups}
+    goes_on = {key for hookup in plan.policy.hookups for key in _lines(hookup)}
     for hookup in plan.state.hookups:
-        for patient, now in (people[x.patient] for x in hookup.lines):
+        for (patient, now), key in zip(
+            (people[x.patient] for x in hookup.lines), _lines(hookup), strict=True
+        ):
             stays = now.status not in AWAY and options_of(plan.incident, patient)
-            if stays and _without_flows(hookup) not in goes_on:
+            if stays and key not in goes_on:
                 cylinder, what = ", ".join(hookup.cylinders), "does not go on as it is"
                 yield f"{patient.tag} on {cylinder} {what}; allowed: connected as in the state"
 
 
-def _without_flows(hookup: Hookup) -> Hookup:
-    return replace(hookup, lines=tuple(replace(x, flow_lpm=0.0) for x in hookup.lines))
+def _lines(hookup: Hookup) -> list[tuple[object, ...]]:
+    """Return what stays of each line when its dial is turned."""
+    source = (hookup.cylinders, hookup.regulator)
+    return [(*source, x.patient, x.device, hookup.begins_min(x)) for x in hookup.lines]
+
+
+def places_agree(plan: Plan) -> Findings:
+    """Put nobody on a source that stands elsewhere."""
+    where = {p.tag: p.place for p in plan.state.patients}
+    for hookup in plan.policy.hookups:
+        places = sorted({where[x.patient] for x in hookup.lines if x.patient in where})
+        if len(places) > 1:
+            yield f"{hookup.regulator} feeds people at {', '.join(places)}; allowed: one place"
+
+
+def joined_sources_run(plan: Plan) -> Findings:
+    """Put a new line only on a source whose oxygen runs and whose swap is not due."""
+    people = {p.tag: p for p in plan.state.patients}
+    before = {h.cylinders: h for h in plan.state.hookups}
+    for seat in (s for s in facts.seats(plan) if s.is_new and s.hookup.cylinders in before):
+        source = before[seat.hookup.cylinders]
+        rows = [people[x.patient] for x in source.lines]
+        is_due = any(r.is_out or r.waiting_since_min is not None for r in rows)
+        if is_due or source.flow_from_min > plan.state.at_min + NOISE:
+            told = f"{seat.patient.tag} joins {source.regulator}, which is due or under way"
+            yield f"{told}; allowed: one whose oxygen runs"
 
 
 def hands_suffice(plan: Plan) -> Findings:
@@ -369,6 +410,9 @@ INVARIANTS: Final[tuple[tuple[str, Invariant], ...]] = (
     ("kit is free", kit_free),
     ("regulators fit their cylinders", connections_fit),
     ("nobody shares an outlet", outlets_suffice),
+    ("all on one source are at one place", places_agree),
+    ("no concentrator fills a bag", concentrators_fill_no_bag),
+    ("outlets are taken of sources that run", joined_sources_run),
     ("flows are on the dial", flows_on_dial),
     ("first kit is there by now", kit_arrives),
     ("promised and listed kit is within reach", kit_reaches),

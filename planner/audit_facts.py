@@ -8,10 +8,19 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from planner.gas import content_l
-from planner.incident import Cylinder, Option, Patient, tier_of
+from planner.incident import POWER_CHANGE_MIN, Cylinder, Option, Patient, tier_of
 from planner.oxygen_options import options_of
 from planner.reference import load_devices
-from planner.state import CylinderNow, DeviceUnit, Hookup, KitNow, Line, PatientNow, device_units
+from planner.state import (
+    CylinderNow,
+    DeviceUnit,
+    Hookup,
+    KitNow,
+    Line,
+    PatientNow,
+    device_units,
+    power_left_min,
+)
 
 if TYPE_CHECKING:
     from planner.plan import Plan
@@ -57,6 +66,12 @@ def seats(plan: Plan) -> list[Seat]:
         Seat(h, x, *rows[x.patient], (h.cylinders, x.patient) not in before)
         for h in plan.policy.hookups for x in h.lines if x.patient in rows
     ]  # fmt: skip
+
+
+def put_on(plan: Plan) -> list[str]:
+    """Return the cylinders that the policy connects and that the state had not, each once."""
+    runs = {tag for h in plan.state.hookups for tag in h.cylinders}
+    return [t for h in plan.policy.hookups for t in h.cylinders if t not in runs]
 
 
 def where(plan: Plan) -> dict[str, tuple[str, float]]:
@@ -106,6 +121,9 @@ def repeated(tags: Iterable[str]) -> list[str]:
 def usable_l(plan: Plan, cylinder: Cylinder, error_psi: float = 0.0) -> float:
     """Return litres above the change pressure, by the reading and an error; below 0 if under it."""
     now = next((c for c in plan.state.cylinders if c.tag == cylinder.tag), None)
+    left_min = power_left_min(cylinder, now)
+    if left_min is not None:
+        return (left_min - POWER_CHANGE_MIN) * cylinder.power_rate
     gauge, read_at = (cylinder.gauge, cylinder.read_at) if now is None else (now.gauge, now.read_at)
     psi = max(0.0, gauge.psi + error_psi)
     change, air = plan.incident.change_at, plan.incident.air_temperature

@@ -13,7 +13,7 @@ from planner.audit_facts import NOISE, Findings, Invariant
 from planner.demand import fetched_points
 from planner.incident import BUILT_IN, Patient
 from planner.oxygen_options import options_of
-from planner.state import PatientNow
+from planner.state import Hookup, PatientNow
 
 if TYPE_CHECKING:
     from planner.estimate import Estimate
@@ -69,13 +69,14 @@ def _connections_of(plan: Plan, patient: str) -> set[str]:
 
 def swaps_once(plan: Plan) -> Findings:
     """Put each cylinder on once: free for it, within reach, and never the one that comes off."""
-    for tag in facts.repeated(s.on for s in plan.swaps if s.on is not None):
+    swaps = [s for s in plan.swaps if not s.is_joining]
+    for tag in facts.repeated(s.on for s in swaps if s.on is not None):
         yield f"{tag} goes on in more than one swap; allowed: one"
     where, state = facts.where(plan), {c.tag: c.status for c in plan.state.cylinders}
     owner = {tag: p.patient for p in plan.policy.promises for tag in p.cylinders}
     kept = {tag for s in facts.seats(plan) if not _returns(plan, s.patient)
             for tag in s.hookup.cylinders}  # fmt: skip
-    for swap in (s for s in plan.swaps if s.on is not None):
+    for swap in (s for s in swaps if s.on is not None):
         tag = swap.on or ""
         if tag == swap.off:
             yield f"{swap.patient} swaps {tag} for itself; allowed: another cylinder"
@@ -107,13 +108,16 @@ def _returns(plan: Plan, patient: Patient) -> bool:
 
 
 def swaps_follow(plan: Plan) -> Findings:
-    """Count a patient's swaps from 1 on; each takes off what the one before put on."""
-    on = {s.patient.tag: s.hookup.cylinders[0] for s in facts.seats(plan)}
+    """Count a patient's swaps from 1 on; each takes off what the one before put on.
+
+    The one before is the last of anybody on the same source.
+    """
+    on: dict[str, str | None] = {s.patient.tag: s.hookup.cylinders[0] for s in facts.seats(plan)}
     last: dict[str, Swap] = {}
     for swap in plan.swaps:
         before = last.get(swap.patient)
         number = 1 if before is None else before.number + 1
-        off = on.get(swap.patient) if before is None else before.on
+        off = on.get(swap.patient)
         if swap.number != number:
             yield f"{swap.patient}'s swap {swap.number} stands there; allowed: {number}"
         if swap.off != off:
@@ -122,6 +126,7 @@ def swaps_follow(plan: Plan) -> Findings:
             most = f"{before.chance_needed:g}, that of the one before"
             yield f"{swap.patient}'s swap {swap.number} is more likely; allowed: up to {most}"
         last[swap.patient] = swap
+        on |= dict.fromkeys((swap.patient, *swap.together), swap.on)
 
 
 def swap_times(plan: Plan) -> Findings:
@@ -141,19 +146,28 @@ def swaps_in_time(plan: Plan) -> Findings:
     """Take no first cylinder off before what is in it could be breathed, five deviations off."""
     sure, cylinders = plan.incident.uncertainty, facts.cylinders(plan)
     seats = {s.patient.tag: s for s in facts.seats(plan)}
-    options = dict(plan.policy.options)
     for swap in (s for s in plan.swaps if s.number == 1 and s.patient in seats):
         seat = seats[swap.patient]
         cylinder = cylinders.get(seat.hookup.cylinders[0])
         if cylinder is None or not seat.is_new:
             continue
         most = sure.cold_flow_factor * (1 + FAR * sure.flow_setting)
-        fastest = most * max(seat.line.flow_lpm, *facts.flows(options.get(swap.patient)), 0.0)
+        fastest = most * _most_flow(plan, seat.hookup)
         least_l = facts.usable_l(plan, cylinder, -FAR * sure.gauge.psi)
         soonest = seat.hookup.flow_from_min + max(0.0, least_l) / fastest
         if swap.early_min < soonest - NOISE:
             told = f"{swap.patient} swaps {swap.off} from {swap.early_min:g} on"
             yield f"{told}; allowed: not before {soonest:.1f}, by its litres"
+
+
+def _most_flow(plan: Plan, hookup: Hookup) -> float:
+    """Return the most that may flow from a source: of all its lines, and of whoever joins it."""
+    options = dict(plan.policy.options)
+    flows = [max(x.flow_lpm, *facts.flows(options.get(x.patient)), 0.0) for x in hookup.lines]
+    outlets = {r.tag: r.outlets for r in plan.incident.all_regulators}
+    spare = outlets.get(hookup.regulator or "", 1) - len(hookup.lines)
+    others = [flow for option in options.values() for flow in facts.flows(option)]
+    return sum(flows) + max(0, spare) * max(others, default=0.0)
 
 
 def responders_free(plan: Plan) -> Findings:

@@ -111,7 +111,8 @@ def somebody_is_listed(draft: Draft) -> Iterator[Fault]:
     if not draft.rows["patients"] and "patients" not in told:
         words = ("at least one patient", "Add [[patients]] with a tag and a triage category.")
         yield Fault(draft.file, "patients", "", "", "nothing", *words)
-    if not any(True for _ in draft.items("cylinders")) and "cylinders" not in told:
+    sources = [*draft.items("cylinders"), *draft.rows["concentrators"]]
+    if not sources and not {"cylinders", "concentrators"} & told:
         words = ("at least one cylinder, here or on its way", "Without one nobody gets oxygen.")
         yield Fault(draft.file, "cylinders", "", "", "nothing", *words, "warning")
 
@@ -121,6 +122,8 @@ def tags_are_unique(draft: Draft) -> Iterator[Fault]:
     for name in draft.rows:
         key = TABLES[name].key
         seen: Counter[str] = Counter(draft.names(name))
+        if name == "concentrators":  # they share a list with the cylinders
+            seen.update(set(draft.names("cylinders")) & set(seen))
         for row in draft.items(name) if key else ():
             if (number := seen.pop(str(row.get(key)), 0)) > 1:
                 words = ("each only once", f"It stands {number} times: give each its own.")

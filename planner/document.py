@@ -24,8 +24,8 @@ ATTRIBUTES: Mapping[str, str] = {
     "hold_min": "hold",
 }
 LISTS = (
-    "places", "patients", "transfer_groups", "vehicles", "cylinders", "regulators", "devices",
-    "sundries", "responders", "resupply",
+    "places", "patients", "transfer_groups", "vehicles", "cylinders", "concentrators",
+    "regulators", "devices", "sundries", "responders", "resupply",
 )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from planner.errors import Fault, InputError
 from planner.fields import TABLES, TOP, Kind, Table
 from planner.incident import (
     BUILT_IN,
+    CONCENTRATOR,
     Connected,
     Cylinder,
     DeviceStock,
@@ -34,8 +35,9 @@ from planner.incident import (
 )
 from planner.intake import Intake, Row, Unfit, listed, nearest, printable
 from planner.reference import find_size, load_connections
+from planner.units import Pressure
 
-TAGGED: Final = ("cylinders", "regulators", "responders")
+TAGGED: Final = ("cylinders", "concentrators", "regulators", "responders")
 LONE_PLACE: Final = "scene"
 MAX_ITEMS: Final = 5000
 
@@ -114,7 +116,9 @@ def _expand(draft: Draft, intake: Intake) -> None:
         for row in draft.items(name)
     )
     if wanted > MAX_ITEMS:
-        allowed = f"at most {MAX_ITEMS} cylinders, regulators and responders together"
+        allowed = (
+            f"at most {MAX_ITEMS} cylinders, concentrators, regulators and responders together"
+        )
         mend = "Lower the counts, or split the incident."
         intake.add(Fault(draft.file, "", "", "count", f"{wanted} of them", allowed, mend))
         raise InputError(intake.faults)  # too many to look at one by one
@@ -156,7 +160,7 @@ def _prefix(name: str, row: Row) -> str:
     if name == "cylinders":
         words = str(row.get("size") or "C").split()
         return "".join(w[0].upper() if len(w) > 3 else w.upper() for w in words) + "-"
-    return "R-" if name == "regulators" else "R"
+    return {"regulators": "R-", "concentrators": "CON-"}.get(name, "R")
 
 
 class _MadeUpTags:
@@ -184,8 +188,8 @@ def _settle_places(draft: Draft, intake: Intake) -> None:
         table = TABLES["places"]
         places.append(Row(table, LONE_PLACE, {"name": LONE_PLACE}, {"name"}, file=draft.file))
     names = draft.names("places")
-    for name in ("patients", "cylinders", "regulators", "devices", "sundries", "responders",
-                 "resupply", "vehicles"):  # fmt: skip
+    for name in ("patients", "cylinders", "concentrators", "regulators", "devices",
+                 "sundries", "responders", "resupply", "vehicles"):  # fmt: skip
         for row in draft.rows[name]:
             if "place" in row.raw_names:
                 continue
@@ -243,6 +247,7 @@ def construct(draft: Draft) -> Incident:
         ),
         vehicles=tuple(_vehicle(row) for row in draft.rows["vehicles"]),
         cylinders=_made(Cylinder, draft.rows["cylinders"]),
+        concentrators=tuple(_concentrator(row, head) for row in draft.rows["concentrators"]),
         regulators=_made(Regulator, draft.rows["regulators"]),
         devices=_made(DeviceStock, draft.rows["devices"]),
         sundries=_made(SundryStock, draft.rows["sundries"]),
@@ -256,6 +261,14 @@ def construct(draft: Draft) -> Incident:
 
 def _made(kind: Any, rows: Iterable[Row], **fixed: object) -> tuple[Any, ...]:
     return tuple(kind(**{**row.values, **fixed}) for row in rows)
+
+
+def _concentrator(row: Row, head: Mapping[str, Any]) -> Cylinder:
+    """Return a concentrator, which stands where a cylinder with a valve of its own may stand."""
+    return Cylinder(
+        row.get("tag"), CONCENTRATOR, Pressure(0.0, "psi"), head["air_temperature"], BUILT_IN,
+        1.0, 1.0, row.get("settings_lpm"), row.get("place"), row.get("power_min"),
+    )  # fmt: skip
 
 
 def _patient(row: Row) -> Patient:

@@ -19,6 +19,8 @@ Level = Literal["first choice", "reduced", "minimum"]
 TRIAGE_ORDER: tuple[Triage, ...] = ("immediate", "delayed", "minimal", "expectant", "dead")
 LEVEL_ORDER: tuple[Level, ...] = ("first choice", "reduced", "minimum")
 BUILT_IN = "built-in"
+CONCENTRATOR = "concentrator"  # stands where a cylinder has its size
+POWER_CHANGE_MIN = 5.0  # a concentrator is swapped so long before its power ends: no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +165,8 @@ class Cylinder:
     """One cylinder. ``place`` is None for one that is still to arrive with a resupply.
 
     Volumes, factor, connection and settings are those that hold for this cylinder, whether given
-    in the file or taken from the table.
+    in the file or taken from the table. ``power_min`` makes it a concentrator: it runs so long at
+    any of its settings, and gauge, volume and factor say nothing.
     """
 
     tag: str
@@ -175,6 +178,12 @@ class Cylinder:
     factor_l_per_psi: float
     settings_lpm: tuple[float, ...]
     place: str | None
+    power_min: float | None = None
+
+    @property
+    def power_rate(self) -> float:
+        """What a concentrator's time counts as for a minute, its highest setting; else 0."""
+        return max(self.settings_lpm, default=0.0) if self.power_min is not None else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,6 +278,7 @@ class Incident:
     transfer_groups: tuple[TransferGroup, ...] = ()
     vehicles: tuple[Vehicle, ...] = ()
     sundries: tuple[SundryStock, ...] = ()
+    concentrators: tuple[Cylinder, ...] = ()
     resupply: tuple[Resupply, ...] = ()
     uncertainty: Uncertainty = Uncertainty()
     priorities: Priorities = Priorities()
@@ -290,8 +300,13 @@ class Incident:
 
     @property
     def all_cylinders(self) -> tuple[Cylinder, ...]:
-        """Cylinders here and still to arrive, in file order (resupply last)."""
-        return self.cylinders + tuple(c for r in self.resupply for c in r.cylinders)
+        """Cylinders here, concentrators, and cylinders still to arrive, in file order."""
+        return (*self.cylinders_here, *(c for r in self.resupply for c in r.cylinders))
+
+    @property
+    def cylinders_here(self) -> tuple[Cylinder, ...]:
+        """Cylinders here and concentrators."""
+        return self.cylinders + self.concentrators
 
     @property
     def all_regulators(self) -> tuple[Regulator, ...]:

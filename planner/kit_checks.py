@@ -95,25 +95,48 @@ def device_comes_in_age(draft: Draft) -> Iterator[Fault]:
 
 def connected_kit_exists(draft: Draft) -> Iterator[Fault]:
     """See that what is said to be connected is listed, fits together and is used once."""
-    cylinders = {row.get("tag"): row for row in draft.rows["cylinders"]}
+    sources = (*draft.rows["cylinders"], *draft.rows["concentrators"])
+    cylinders = {row.get("tag"): row for row in sources}
     regulators = {row.get("tag"): row for row in draft.rows["regulators"]}
-    users: dict[tuple[str, str], str] = {}
+    users: dict[tuple[str, str], list[tuple[str, Row]]] = {}
     for patient in draft.rows["patients"]:
         for row in connected_row(patient):
             cylinder, regulator = row.get("cylinder"), row.get("regulator")
             yield from _is_here(draft, patient)
-            if is_readable(draft, "cylinders"):
+            if is_readable(draft, "cylinders") and is_readable(draft, "concentrators"):
                 yield from unknown(draft, row, "cylinder", cylinders)
             if is_readable(draft, "regulators"):
                 yield from unknown(draft, row, "regulator", regulators)
             yield from _hookup_fits(
                 draft, patient, row, (cylinders.get(cylinder), regulators.get(regulator))
             )
-            for field in ("cylinder", "regulator"):
-                first = users.setdefault((field, str(row.get(field))), patient.label)
-                if row.get(field) is not None and first != patient.label:
-                    words = ("each on one patient", f"{first} is on it too: check both tags.")
-                    yield tell(draft, row, field, words)
+            yield from _shared_rightly(draft, patient, row, users, regulators.get(regulator))
+
+
+def _shared_rightly(
+    draft: Draft, patient: Row, row: Row, users: dict[tuple[str, str], list[tuple[str, Row]]],
+    regulator: Row | None,
+) -> Iterator[Fault]:  # fmt: skip
+    """No two people on one outlet: on one cylinder all are on one regulator with enough of them."""
+    outlets = (regulator.get("outlets") if regulator is not None else None) or 1
+    for field, other in (("cylinder", "regulator"), ("regulator", "cylinder")):
+        if row.get(field) is None:
+            continue
+        known = users.setdefault((field, str(row.get(field))), [])
+        known.append((patient.label, row))
+        first, its = known[0]
+        if len(known) == 1:
+            continue
+        has_own_valve = row.get("regulator") is None
+        if row.get(other) != its.get(other) or has_own_valve:
+            words = ("each on one patient", f"{first} is on it too: check both tags.")
+            yield tell(draft, row, field, words)
+        elif field == "regulator" and len(known) > outlets:
+            words = (
+                f"one with an outlet for each of the {len(known)}",
+                f"It has {outlets}, and {first} is on it too: check both tags.",
+            )
+            yield tell(draft, row, field, words)
 
 
 def _is_here(draft: Draft, patient: Row) -> Iterator[Fault]:
@@ -132,7 +155,12 @@ def _hookup_fits(
 ) -> Iterator[Fault]:
     cylinder, regulator = kit
     if cylinder is not None:
-        is_built_in = cylinder.get("connection") == BUILT_IN
+        is_machine = cylinder.table.name == "concentrators"
+        is_built_in = is_machine or cylinder.get("connection") == BUILT_IN
+        kind = plannable().get(row.get("device") or "")
+        if is_machine and kind is not None and kind.has_reservoir:
+            words = ("a mask without a reservoir", "A concentrator does not fill a bag.")
+            yield tell(draft, row, "device", words)
         if is_built_in and row.get("regulator") is not None:
             words = ("no regulator on a built-in valve", "Remove regulator.")
             yield tell(draft, row, "regulator", words)
@@ -177,6 +205,7 @@ def some_option_can_be_given(draft: Draft) -> Iterator[Fault]:
     """For everyone with an indication some listed mask and dial setting exist."""
     dials = [set(row.get("settings_lpm") or ()) for row in draft.items("regulators")]
     dials += [set(row.get("settings_lpm") or ()) for row in draft.items("cylinders")]
+    dials += [set(row.get("settings_lpm") or ()) for row in draft.rows["concentrators"]]
     masks = {(row.get("kind"), row.get("age")) for row in draft.items("devices")}
     for row in draft.rows["patients"]:
         options = options_known(draft, row)

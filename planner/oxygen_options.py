@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from planner.incident import Incident, Option, Patient, Phase
-from planner.reference import NEEDS, Indication, load_protocol, options_for
+from planner.incident import Cylinder, Incident, Option, Patient, Phase
+from planner.reference import NEEDS, Indication, load_devices, load_protocol, options_for
 
 
 def protocol_row(incident: Incident, patient: Patient) -> Indication | None:
@@ -42,6 +42,13 @@ def options_of(incident: Incident, patient: Patient) -> tuple[Option, ...]:
         )
         for option in found
     )
+
+
+def valve_has(cylinder: Cylinder, option: Option) -> bool:
+    """Say whether a cylinder's own valve, or a concentrator, can feed an option."""
+    has_flows = {phase.flow_lpm for phase in option.phases} <= set(cylinder.settings_lpm)
+    fills_no_bag = cylinder.power_min is not None
+    return has_flows and not (fills_no_bag and load_devices()[option.device].has_reservoir)
 
 
 def is_indicated(incident: Incident, patient: Patient) -> bool:

@@ -19,6 +19,7 @@ def policy_document(policy: Policy) -> dict[str, Any]:
                 "regulator": h.regulator,
                 "lines": [
                     {"patient": x.patient, "device": x.device, "flow_lpm": x.flow_lpm}
+                    | ({} if x.flow_from_min is None else {"flow_from_min": x.flow_from_min})
                     for x in h.lines
                 ],
                 "flow_from_min": h.flow_from_min,
@@ -64,7 +65,7 @@ def policy_from(tree: Mapping[str, Any]) -> Policy:
             Hookup(
                 tuple(h["cylinders"]),
                 h["regulator"],
-                tuple(Line(x["patient"], x["device"], x["flow_lpm"]) for x in h["lines"]),
+                tuple(Line(**x) for x in h["lines"]),
                 h["flow_from_min"],
             )
             for h in tree["hookups"]

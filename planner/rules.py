@@ -20,9 +20,9 @@ from planner.incident import (
     Patient,
     Phase,
 )
-from planner.oxygen_options import need_of, need_rank, options_of
+from planner.oxygen_options import need_of, need_rank, options_of, valve_has
 from planner.policy import Policy, Promise
-from planner.shelf import Shelf, default_order, usable_l
+from planner.shelf import Shelf, default_order, usable_l, with_hookup, with_line
 from planner.state import Hookup, State
 
 Rule = Callable[[Incident, State], Policy]
@@ -171,7 +171,9 @@ def _first_fit(
     supply = {c.tag: r.place for r in incident.resupply for c in r.cylinders}
     for cylinder in left:
         place = now.get(cylinder.tag) or supply[cylinder.tag]
-        fits_valve = cylinder.connection != BUILT_IN or flows <= set(cylinder.settings_lpm)
+        fits_valve = cylinder.connection != BUILT_IN or (
+            option is not None and valve_has(cylinder, option)
+        )
         is_near = incident.carry_min(place, patient.place) is not None
         if cylinder.connection in any_of and fits_valve and is_near:
             return cylinder
@@ -232,7 +234,9 @@ def _dealt(
         option = choose(allowed)
         if patient.tag in going_on:
             option = going_on_option(going_on[patient.tag], patient, allowed)
-            hookups.append(going_on[patient.tag])
+            source = going_on[patient.tag]
+            line = next(x for x in source.lines if x.patient == patient.tag)
+            hookups = with_line(hookups, source, line)
         elif status[patient.tag] == "unknown":
             promise = shelf.promise(patient, option)
             if promise is not None:
@@ -240,7 +244,7 @@ def _dealt(
         else:
             hookup = shelf.hookup(patient, option)
             if hookup is not None:
-                hookups.append(hookup)
+                hookups = with_hookup(hookups, hookup)
         options.append((patient.tag, option))
     taken = [tag for hookup in hookups for tag in hookup.cylinders]
     return Policy(

@@ -7,11 +7,30 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from planner.gas import content_l
-from planner.incident import BUILT_IN, Cylinder, Incident, Option, Patient, Regulator
+from planner.incident import (
+    BUILT_IN,
+    POWER_CHANGE_MIN,
+    Cylinder,
+    Incident,
+    Option,
+    Patient,
+    Regulator,
+)
 from planner.operation.arrays import litres_at
+from planner.oxygen_options import valve_has
 from planner.policy import Promise
 from planner.reference import load_connections
-from planner.state import CylinderNow, DeviceUnit, Hookup, KitNow, Line, State, device_units, keys
+from planner.state import (
+    CylinderNow,
+    DeviceUnit,
+    Hookup,
+    KitNow,
+    Line,
+    State,
+    device_units,
+    keys,
+    power_left_min,
+)
 
 
 def default_order(incident: Incident, state: State, taken: Iterable[str] = ()) -> tuple[str, ...]:
@@ -33,8 +52,14 @@ def default_order(incident: Incident, state: State, taken: Iterable[str] = ()) -
 
 
 def usable_l(incident: Incident, state: State, cylinder: Cylinder) -> float:
-    """Return litres above the change pressure at the temperature of use, by the reading."""
+    """Return litres above the change pressure at the temperature of use, by the reading.
+
+    For a concentrator its minutes at the highest setting, which only orders it among others.
+    """
     at = next((c for c in state.cylinders if c.tag == cylinder.tag), None)
+    left_min = power_left_min(cylinder, at)
+    if left_min is not None:
+        return max(0.0, left_min - POWER_CHANGE_MIN) * cylinder.power_rate
     gauge, read_at = (cylinder.gauge, cylinder.read_at) if at is None else (at.gauge, at.read_at)
     low = litres_at(cylinder, incident.change_at.psi, incident)
     if incident.contents == "handbook":
@@ -56,6 +81,7 @@ class Shelf:
     rows: Mapping[str, Cylinder]
     there: Mapping[tuple[str, str], float]  # (tag, place): the minute from which it can be there
     stocked: frozenset[str]  # connections that any cylinder has
+    sources: dict[str, Hookup]  # by regulator, those whose outlets others may take
 
     def copy(self) -> Shelf:
         """Return a shelf to deal from that leaves this one as it is."""
@@ -65,6 +91,7 @@ class Shelf:
             regulators=list(self.regulators),
             devices=list(self.devices),
             washers=dict(self.washers),
+            sources=dict(self.sources),
         )
 
     @classmethod
@@ -86,14 +113,38 @@ class Shelf:
             {c.tag: c for c in incident.all_cylinders},
             _there_from(incident, state),
             frozenset(c.connection for c in incident.all_cylinders),
+            _running(incident, state),
         )
 
-    def hookup(self, patient: Patient, option: Option, wanted: Sequence[str] = ()) -> Hookup | None:
-        """Take what one first connection needs, all of it or nothing; wanted cylinders first."""
+    def hookup(
+        self, patient: Patient, option: Option, wanted: Sequence[str] = (), *,
+        is_joining: bool = False,
+    ) -> Hookup | None:  # fmt: skip
+        """Take what one first connection needs, all of it or nothing.
+
+        Parameters
+        ----------
+        patient : Patient
+        option : Option
+        wanted : sequence of str
+            Cylinders that come before others.
+        is_joining : bool
+            An outlet of a source in use comes before a source of one's own.
+
+        Returns
+        -------
+        Hookup or None
+            With several lines where an outlet was taken: it stands for the source as it was.
+        """
         device = self._device(patient, option, is_here=True)
         if device is None:
             return None
         found = self._source(patient, option, [t for t in self.cylinders if t in wanted])
+        if is_joining or found is None:
+            joined = self._joined(patient, option, is_any=is_joining)
+            if joined is not None:
+                self.devices.remove(device)
+                return joined
         if found is None:
             found = self._source(patient, option, self.cylinders)
         if found is None:
@@ -105,12 +156,37 @@ class Shelf:
             self.regulators.remove(regulator)
         if load_connections()[cylinder.connection].needs_washer and self.washers:
             self.washers[patient.place] -= 1
-        return Hookup(
+        hookup = Hookup(
             (cylinder.tag,),
             None if regulator is None else regulator.tag,
             (Line(patient.tag, option.device, option.flow_lpm),),
             self.state.at_min,
         )
+        if regulator is not None and regulator.outlets > 1:
+            self.sources[regulator.tag] = hookup
+        return hookup
+
+    def _joined(self, patient: Patient, option: Option, *, is_any: bool) -> Hookup | None:
+        """Take a free outlet: of a source ahead of any free regulator, or of any source at all."""
+        place_of = {p.tag: p.place for p in self.state.patients}
+        for regulator in self.incident.all_regulators:
+            if not self._fits(regulator, option):
+                continue
+            source = self.sources.get(regulator.tag)
+            if source is not None:
+                is_here = place_of[source.lines[0].patient] == patient.place
+                if is_here and len(source.lines) < regulator.outlets:
+                    line = Line(patient.tag, option.device, option.flow_lpm)
+                    source = replace(source, lines=(*source.lines, line))
+                    self.sources[regulator.tag] = source
+                    return source
+            elif not is_any and regulator in self.regulators:
+                has_own = self._is_there(regulator.tag, patient.place) and self._cylinder(
+                    patient, regulator.connection, option, self.cylinders
+                )
+                if has_own:
+                    return None
+        return None
 
     def promise(
         self, patient: Patient, option: Option, connection: str | None = None
@@ -145,6 +221,8 @@ class Shelf:
         """Return what a first connection lacks: mask, regulator, cylinder, washer, key or hands."""
         if self._device(patient, option, is_here=True) is None:
             return "mask"
+        if self.copy()._joined(patient, option, is_any=True) is not None:
+            return "hands"
         if self._source(patient, option, self.cylinders) is not None:
             return "hands"
         here = [
@@ -185,7 +263,7 @@ class Shelf:
             cylinder = self.rows[tag]
             if cylinder.connection != connection or not self._is_there(tag, patient.place):
                 continue
-            if connection == BUILT_IN and not self._dial_has(cylinder.settings_lpm, option):
+            if connection == BUILT_IN and not valve_has(cylinder, option):
                 continue
             return cylinder
         return None
@@ -213,6 +291,31 @@ class Shelf:
 
     def _is_there(self, tag: str, place: str) -> bool:
         return self._there_from(tag, place) <= self.state.at_min
+
+
+def _running(incident: Incident, state: State) -> dict[str, Hookup]:
+    """Return the sources with an outlet more than lines, whose oxygen runs and no swap is due."""
+    outlets = {r.tag: r.outlets for r in incident.all_regulators}
+    people = {p.tag: p for p in state.patients}
+    return {
+        h.regulator: h for h in state.hookups
+        if h.regulator is not None and len(h.lines) < outlets[h.regulator]
+        and h.flow_from_min <= state.at_min
+        and not any(people[x.patient].is_out for x in h.lines)
+        and all(people[x.patient].waiting_since_min is None for x in h.lines)
+    }  # fmt: skip
+
+
+def with_hookup(hookups: Iterable[Hookup], new: Hookup) -> list[Hookup]:
+    """Return first connections with one more, in place of the one on the same cylinder."""
+    return [*(h for h in hookups if h.cylinders != new.cylinders), new]
+
+
+def with_line(hookups: Sequence[Hookup], source: Hookup, line: Line) -> list[Hookup]:
+    """Return first connections with a source that goes on, one line of it as given."""
+    now = next((h for h in hookups if h.cylinders == source.cylinders), source)
+    lines = tuple(line if x.patient == line.patient else x for x in now.lines)
+    return with_hookup(hookups, replace(now, lines=lines))
 
 
 def _there_from(incident: Incident, state: State) -> dict[tuple[str, str], float]:

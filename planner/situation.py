@@ -27,7 +27,7 @@ from planner.situation_fields import (
     WAITING,
 )
 from planner.situation_state import state_of
-from planner.state import State
+from planner.state import CylinderNow, State
 
 SCHEMA: Final = 1
 STATUS_WORDS: Final = {
@@ -159,8 +159,7 @@ def situation_document(state: State, incident: Incident) -> dict[str, Any]:
         "cylinders": [
             {
                 "tag": c.tag,
-                f"gauge_{c.gauge.unit}": c.gauge.value,
-                f"read_at_{c.read_at.unit.lower()}": c.read_at.value,
+                **_content_row(c),
                 "place": c.place,
                 "now": "in use" if c.status == "connected" else c.status,
                 "since_min": c.since_min,
@@ -182,6 +181,15 @@ def situation_document(state: State, incident: Incident) -> dict[str, Any]:
     return tree
 
 
+def _content_row(cylinder: CylinderNow) -> dict[str, float]:
+    if cylinder.power_min is not None:
+        return {"power_left_min": cylinder.power_min}
+    return {
+        f"gauge_{cylinder.gauge.unit}": cylinder.gauge.value,
+        f"read_at_{cylinder.read_at.unit.lower()}": cylinder.read_at.value,
+    }
+
+
 def _patient_row(now: Any, on: Any) -> Iterator[tuple[str, Any]]:
     yield "tag", now.tag
     yield "now", STATUS_WORDS[now.status]
@@ -191,7 +199,7 @@ def _patient_row(now: Any, on: Any) -> Iterator[tuple[str, Any]]:
         source = {"cylinder": hookup.cylinders[0]}
         source |= {} if hookup.regulator is None else {"regulator": hookup.regulator}
         yield "connected", source | {"device": line.device, "flow_lpm": line.flow_lpm}
-        yield "flow_from_min", hookup.flow_from_min
+        yield "flow_from_min", hookup.begins_min(line)
     for name in ("waiting_since_min", "first_flow_min"):
         if getattr(now, name) is not None:
             yield name, getattr(now, name)

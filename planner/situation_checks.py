@@ -137,25 +137,31 @@ def sources_fit(rows: Rows, incident: Incident) -> Iterator[Fault]:
 
 
 def nothing_is_used_twice(rows: Rows, incident: Incident) -> Iterator[Fault]:
-    """No cylinder or regulator is on two people, those of before included."""
+    """No outlet is on two people: all on one cylinder are on one regulator that has enough."""
     before = {line.patient: h for h in initial_state(incident).hookups for line in h.lines}
     said = {row.get("tag"): row for row in rows["patients"]}
-    for kind in ("cylinder", "regulator"):
-        users: dict[str, str] = {}
-        for patient in incident.patients:
-            row, hookup = said.get(patient.tag), before.get(patient.tag)
-            on = None if row is None else row.get("connected")
-            used = None
-            if on is not None:
-                used = on.get(kind)
-            elif hookup is not None and (row is None or row.get("now") in {None, ON_OXYGEN}):
-                used = hookup.cylinders[0] if kind == "cylinder" else hookup.regulator
+    outlets = {r.tag: r.outlets for r in incident.all_regulators}
+    users: dict[str, list[tuple[str, tuple[str, str | None]]]] = {}
+    for patient in incident.patients:
+        row, hookup = said.get(patient.tag), before.get(patient.tag)
+        on = None if row is None else row.get("connected")
+        if on is not None:
+            source = (on.get("cylinder"), on.get("regulator"))
+        elif hookup is not None and (row is None or row.get("now") in {None, ON_OXYGEN}):
+            source = (hookup.cylinders[0], hookup.regulator)
+        else:
+            continue
+        for kind, used in zip(("cylinder", "regulator"), source, strict=True):
             if used is None:
                 continue
-            if used in users and on is not None:
-                yield _fault(on, kind, f"one that nobody else is on ({users[used]} is)",
+            known = users.setdefault(f"{kind} {used}", [])
+            is_alike = all(other == source for _, other in known)
+            if known and on is not None and not (
+                is_alike and len(known) < outlets.get(source[1] or "", 1)
+            ):  # fmt: skip
+                yield _fault(on, kind, f"one that nobody else is on ({known[0][0]} is)",
                              "Say what the other one is on now.")  # fmt: skip
-            users[used] = patient.tag
+            known.append((patient.tag, source))
 
 
 def what_is_used_is_there(rows: Rows, incident: Incident) -> Iterator[Fault]:

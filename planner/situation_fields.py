@@ -87,6 +87,8 @@ CYLINDERS_NOW: Final = Table(
         Field("gauge", Kind.PRESSURE, "What the gauge reads now.", low=0, high=3600),
         Field("read_at", Kind.TEMPERATURE, "How cold it was where the gauge was read.",
               low=-50, high=60),
+        Field("power_left_min", Kind.NUMBER, "How long a concentrator's power still lasts.",
+              unit="min", low=0, high=WEEK_MIN),
         _PLACE,
         Field("now", Kind.TEXT, "Where it stands; left out: as the patients' rows have it.",
               choices=CYLINDER_STATUSES),

@@ -132,13 +132,30 @@ def _hookups(rows: Rows, before: State, people: tuple[PatientNow, ...]) -> tuple
         row = said.get(now.tag)
         on = None if row is None else row.get("connected")
         if on is None:
-            found.append(old[now.tag])
+            was = old[now.tag]
+            found.append(replace(was, lines=tuple(x for x in was.lines if x.patient == now.tag)))
             continue
         line = Line(now.tag, on.get("device"), on.get("flow_lpm"))
         begun = None if row is None else row.get("flow_from_min")
         if begun is None:
             begun = now.first_flow_min or 0.0
         found.append(Hookup((on.get("cylinder"),), on.get("regulator"), (line,), begun))
+    return _as_sources(found)
+
+
+def _as_sources(hookups: list[Hookup]) -> tuple[Hookup, ...]:
+    """Return hookups of one line each as sources; a line that begins later than its source says."""
+    sources: dict[tuple[tuple[str, ...], str | None], list[Hookup]] = {}
+    for hookup in hookups:
+        sources.setdefault((hookup.cylinders, hookup.regulator), []).append(hookup)
+    found = []
+    for (cylinders, regulator), rows in sources.items():
+        begun = min(row.begins_min(row.lines[0]) for row in rows)
+        lines = []
+        for row in rows:
+            line, begins = row.lines[0], row.begins_min(row.lines[0])
+            lines.append(replace(line, flow_from_min=None if begins == begun else begins))
+        found.append(Hookup(cylinders, regulator, tuple(lines), begun))
     return tuple(found)
 
 
@@ -172,6 +189,8 @@ def _moved(
         return replace(was, status="connected", place=people[users[was.tag]].place)
     if was.tag not in had:
         return was
+    if was.power_min is not None:
+        return replace(was, status="reserve")  # a concentrator stays where it stands
     # Taken off while the patient stayed; otherwise it left with the patient.
     stays = people[had[was.tag]].status in {"here", "waiting"}
     return replace(was, status="taken off" if stays else "gone")
@@ -192,6 +211,7 @@ def _cylinder(was: CylinderNow, row: Row | None, incident: Incident) -> Cylinder
         was.since_min if row.get("since_min") is None else row.get("since_min"),
         was.status if now is None else CYLINDER_STATUS[now],
         bool(row.get("is_exact")),
+        was.power_min if row.get("power_left_min") is None else row.get("power_left_min"),
     )
 
 

@@ -19,16 +19,20 @@ CylinderStatus = Literal["reserve", "connected", "taken off", "gone"]
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One patient on a source: device and dial setting."""
+    """One patient on a source: device and dial setting.
+
+    ``flow_from_min`` is when this line's own flow begins where that is later than the source's.
+    """
 
     patient: str
     device: str
     flow_lpm: float
+    flow_from_min: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Hookup:
-    """A source and who breathes from it.
+    """A source and who breathes from it: one a line, as many as the regulator has outlets.
 
     ``cylinders`` holds one tag unless the source is a manifold; ``regulator`` None is a built-in
     valve. ``flow_from_min`` is when its flow begins, later than the state's minute in the middle
@@ -39,6 +43,14 @@ class Hookup:
     regulator: str | None
     lines: tuple[Line, ...]
     flow_from_min: float = 0.0
+
+    def line_of(self, patient: str) -> Line | None:
+        """Return a patient's line, None when it has none here."""
+        return next((line for line in self.lines if line.patient == patient), None)
+
+    def begins_min(self, line: Line) -> float:
+        """Return when the flow of a line begins."""
+        return self.flow_from_min if line.flow_from_min is None else line.flow_from_min
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +87,7 @@ class CylinderNow:
 
     ``since_min`` is when it joined the reserve at ``place`` (in the future: on its way back);
     carrying to other places counts from then. ``is_exact`` readings carry no gauge error.
+    ``power_min`` is how long a concentrator's power still lasts.
     """
 
     tag: str
@@ -84,6 +97,7 @@ class CylinderNow:
     since_min: float
     status: CylinderStatus = "reserve"
     is_exact: bool = False
+    power_min: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,17 +176,13 @@ def initial_state(incident: Incident) -> State:
     Patients already connected keep their hookup. Resupply is still to come.
     """
     units = device_units(incident)
-    hookups = tuple(
-        Hookup((c.cylinder,), c.regulator, (Line(p.tag, c.device, c.flow_lpm),))
-        for p in incident.patients
-        if (c := p.connected) is not None
-    )
+    hookups = _hookups(incident)
     in_use = {tag for hookup in hookups for tag in hookup.cylinders}
     holders = {h.regulator: h.lines[0].patient for h in hookups if h.regulator is not None}
     return State(
         at_min=0.0,
         patients=tuple(_patient_now(p) for p in incident.patients),
-        cylinders=tuple(_cylinder_now(c, c.tag in in_use) for c in incident.cylinders),
+        cylinders=tuple(_cylinder_now(c, c.tag in in_use) for c in incident.cylinders_here),
         regulators=tuple(
             KitNow(r.tag, r.place or "", 0.0, holders.get(r.tag)) for r in incident.regulators
         ),
@@ -181,6 +191,16 @@ def initial_state(incident: Incident) -> State:
         hookups=hookups,
         washers=washers(incident),
     )
+
+
+def _hookups(incident: Incident) -> tuple[Hookup, ...]:
+    """Return what is connected at first; all on one cylinder are lines of one source."""
+    lines: dict[tuple[str, str | None], list[Line]] = {}
+    for patient in incident.patients:
+        if (on := patient.connected) is not None:
+            line = Line(patient.tag, on.device, on.flow_lpm)
+            lines.setdefault((on.cylinder, on.regulator), []).append(line)
+    return tuple(Hookup((c,), g, tuple(rows)) for (c, g), rows in lines.items())
 
 
 def washers(incident: Incident) -> tuple[int, ...] | None:
@@ -215,8 +235,13 @@ def _patient_now(patient: Patient) -> PatientNow:
 def _cylinder_now(cylinder: Cylinder, is_connected: bool) -> CylinderNow:
     return CylinderNow(
         cylinder.tag, cylinder.gauge, cylinder.read_at, cylinder.place or "", 0.0,
-        "connected" if is_connected else "reserve",
+        "connected" if is_connected else "reserve", power_min=cylinder.power_min,
     )  # fmt: skip
+
+
+def power_left_min(cylinder: Cylinder, now: CylinderNow | None) -> float | None:
+    """Return how long a concentrator's power still lasts; None for a cylinder."""
+    return cylinder.power_min if now is None or now.power_min is None else now.power_min
 
 
 def _devices_now(incident: Incident, units: tuple[DeviceUnit, ...]) -> tuple[KitNow, ...]:
@@ -241,5 +266,6 @@ def _responder_now(responder: Responder) -> ResponderNow:
 
 __all__ = [
     "BUILT_IN", "CylinderNow", "DeviceUnit", "Hookup", "KitNow", "Line", "PatientNow",
-    "ResponderNow", "State", "device_units", "initial_state", "keys", "washers",
+    "ResponderNow", "State", "device_units", "initial_state", "keys", "power_left_min",
+    "washers",
 ]  # fmt: skip

@@ -11,8 +11,10 @@ import numpy as np
 
 from planner.demand import Floats, fetched_points
 from planner.incident import Incident
+from planner.operation.arrays import JOINED
 from planner.operation.judge import Outcome, Tally
 from planner.policy import Policy
+from planner.rules import queue_order
 from planner.state import State
 
 BAG: Final = "bag-valve-mask"
@@ -40,6 +42,10 @@ class Swap:
         Somebody of that place who is free then in the printed schedule and, by the median times,
         is not bagging; None when nobody is.
     place : str
+    is_joining : bool
+        An outlet of the source in use is taken; nothing comes off and no cylinder goes on.
+    together : tuple of str
+        Who else is on the same source now and so goes over with it, while still there.
     """
 
     patient: str
@@ -52,6 +58,8 @@ class Swap:
     chance_needed: float
     responder: str | None
     place: str
+    is_joining: bool = False
+    together: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +99,13 @@ def schedule(
     tags = [c.tag for c in incident.all_cylinders]
     fetched = fetched_points(incident, state, 0.5)
     bagged = {tag: fetched.get(tag) for tag, option in policy.options if option.device == BAG}
+    # Whoever stands for a source is the first in service of those on it: the others come after.
+    service = {p.tag: n for n, p in enumerate(queue_order(incident))}
+    beside = {
+        x.patient: tuple(y.patient for y in h.lines if service[y.patient] > service[x.patient])
+        for h in policy.hookups for x in h.lines
+    }  # fmt: skip
+    people = {now.tag: row for row, now in enumerate(state.patients)}
     printed_on: set[int] = set()
     last_on: dict[int, str | None] = {}
     busy: dict[str, list[float]] = {}
@@ -98,17 +113,21 @@ def schedule(
     for row in drawn:
         now = state.patients[row.patient]
         early, expected, late = (float(q) for q in np.quantile(row.minutes, (0.1, 0.5, 0.9)))
-        on = next((c for c, _ in row.on.most_common() if c not in printed_on), None)
-        if on is not None:
-            printed_on.add(on)
         likely_off = row.off.most_common(1)[0][0]
+        is_joining = likely_off == JOINED
+        on = next((c for c, _ in row.on.most_common() if is_joining or c not in printed_on), None)
+        if on is not None and not is_joining:
+            printed_on.add(on)
         off = last_on.get(row.patient, tags[likely_off] if likely_off >= 0 else None)
-        last_on[row.patient] = None if on is None else tags[on]
+        together = () if is_joining else beside.get(now.tag, ())
+        for tag in (now.tag, *together):
+            last_on[people[tag]] = None if on is None else tags[on]
         swaps.append(
             Swap(
                 now.tag, row.number, off, None if on is None else tags[on], early, expected, late,
                 row.minutes.size / num_samples,
                 _responder(incident, state, bagged, (now.place, expected), busy), now.place,
+                is_joining, together,
             )
         )  # fmt: skip
     return tuple(swaps)

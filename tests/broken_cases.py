@@ -123,6 +123,12 @@ devices = [{ kind = "simple mask", age = "child" }]
 shared_delay = 0.5
 [priorities]
 tier_weights = [9, 3, 1]
+
+[[concentrators]]
+tag = "C-1"
+power_min = 240
+settings_lpm = [1, 2, 3]
+place = "hut"
 """
 
 GONE = object()  # as a value: take the field out
@@ -408,7 +414,16 @@ TREES = (
     _t("cylinder on two", "patients/+",
        {**ROW_PATIENT, "place": "debris", "connected": {
            "cylinder": "D-A", "regulator": "R-A", "device": "non-rebreather", "flow_lpm": 15}},
+       "U9 regulator", "U1 is on it too"),
+    _t("cylinder on two regulators", "patients/+",
+       {**ROW_PATIENT, "place": "debris", "connected": {
+           "cylinder": "D-A", "regulator": "R-B", "device": "non-rebreather", "flow_lpm": 15}},
        "U9 cylinder", "U1 is on it too", num=2),
+    _t("bag on a concentrator", "patients/+",
+       {**ROW_PATIENT, "place": "hut", "connected": {
+           "cylinder": "C-1", "device": "non-rebreather", "flow_lpm": 3}},
+       "U9 device", "A concentrator does not fill a bag", num=3),
+    _t("concentrator with a cylinder's tag", "concentrators/0/tag", "B-1", "B-1 tag", "only once"),
     # nests
     _t("900 lists in one another", U1 + "transfer_min", _deep_list(900), "U1 transfer_min"),
     _t("900 lists as rows", "patients/+", _deep_list(900), "[patients] #4"),
@@ -447,7 +462,7 @@ TEXTS = (
              "byte 0xF6 in line 3"),
     TextCase("UTF-16", GOOD.encode("utf-16"), "file.toml", "byte 0xFF in line 1"),
     TextCase("UTF-16 without a mark", GOOD.encode("utf-16-le"), "file.toml", "TOML text"),
-    TextCase("NUL bytes", GOOD.encode() + b"\x00\x00", "file.toml", "line 111"),
+    TextCase("NUL bytes", GOOD.encode() + b"\x00\x00", "file.toml", "line 117"),
     TextCase("a picture", b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "file.toml", "byte 0x89"),
     TextCase("raw escape sequence", GOOD.replace("U3", "U\x1b[2J3"), "file.toml", "x1b"),
     TextCase("TOML lists nested deep", "x = " + "[" * _DEEP + "]" * _DEEP, "file.toml",

@@ -5,10 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 from random import Random
 
-from planner.incident import BUILT_IN, Cylinder, Incident, Option, Patient, SundryStock
-from planner.oxygen_options import options_of
+from planner.incident import (
+    BUILT_IN,
+    CONCENTRATOR,
+    Cylinder,
+    Incident,
+    Option,
+    Patient,
+    Regulator,
+    SundryStock,
+)
+from planner.oxygen_options import options_of, valve_has
 from planner.policy import KeptFor, Policy, Promise
 from planner.state import Hookup, Line, State, device_units
+from planner.units import Pressure
 
 
 def varied(incident: Incident, seed: int) -> Incident:
@@ -35,6 +45,27 @@ def varied(incident: Incident, seed: int) -> Incident:
         swap_gap_min=gap_min,
         swap_min=swap_min,
     )
+
+
+def shared(incident: Incident, seed: int) -> Incident:
+    """Return a random incident with one to three outlets on a regulator, and two concentrators."""
+    random = Random(f"shared {seed} {incident.name}")
+
+    def with_outlets(rows: tuple[Regulator, ...]) -> tuple[Regulator, ...]:
+        return tuple(replace(row, outlets=random.randrange(1, 4)) for row in rows)
+
+    regulators = with_outlets(incident.regulators)
+    supplies = tuple(replace(r, regulators=with_outlets(r.regulators)) for r in incident.resupply)
+    dials = ((1.0, 2.0, 3.0, 4.0, 5.0), (1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0))
+    machines = tuple(
+        Cylinder(
+            f"CON-{k}", CONCENTRATOR, Pressure(0, "psi"), incident.air_temperature, BUILT_IN, 1.0,
+            1.0, random.choice(dials), random.choice(incident.places).name,
+            float(random.randrange(20, 150)),
+        )
+        for k in (1, 2)
+    )  # fmt: skip
+    return replace(incident, regulators=regulators, resupply=supplies, concentrators=machines)
 
 
 def _perhaps_built_in(cylinder: Cylinder, random: Random) -> Cylinder:
@@ -72,6 +103,7 @@ def random_policy(incident: Incident, state: State, seed: int) -> Policy:
         elif now.status == "waiting" and random.random() < 0.8:
             hookup = deal.hookup(patient, option)
             hookups += [hookup] if hookup else []
+    hookups = _with_lines(incident, deal, hookups, options, state)
     rest = [c.tag for c in incident.all_cylinders if c.tag not in deal.used]
     order = random.sample(rest, round(0.67 * len(rest)))
     return Policy(
@@ -81,6 +113,33 @@ def random_policy(incident: Incident, state: State, seed: int) -> Policy:
         tuple(promises),
         tuple(_kept(incident, random) for _ in range(random.randrange(4))),
     )
+
+
+def _with_lines(
+    incident: Incident, deal: _Deal, hookups: list[Hookup], options: dict[str, Option],
+    state: State,
+) -> list[Hookup]:  # fmt: skip
+    """Put some of those who wait on free outlets."""
+    rows = {r.tag: r for r in incident.regulators}
+    place = {p.tag: p.place for p in incident.patients}
+    connected = {line.patient for h in hookups for line in h.lines}
+    for patient, now in zip(incident.patients, state.patients, strict=True):
+        option = options.get(patient.tag)
+        if option is None or now.status != "waiting" or patient.tag in connected:
+            continue
+        for k, hookup in enumerate(hookups):
+            regulator = rows.get(hookup.regulator or "")
+            masks = deal.masks(patient, option, patient.place)
+            if (
+                regulator is not None and len(hookup.lines) < regulator.outlets and masks
+                and place[hookup.lines[0].patient] == patient.place
+                and {p.flow_lpm for p in option.phases} <= set(regulator.settings_lpm)
+            ):  # fmt: skip
+                deal.used.add(masks[0])
+                line = Line(patient.tag, option.device, option.flow_lpm)
+                hookups[k] = replace(hookup, lines=(*hookup.lines, line))
+                break
+    return hookups
 
 
 def _kept(incident: Incident, random: Random) -> KeptFor:
@@ -103,7 +162,7 @@ class _Deal:
             g.tag for g in self.incident.regulators
             if g.tag not in self.used and flows <= set(g.settings_lpm)
         ]  # fmt: skip
-        masks = self._masks(patient, option, None)
+        masks = self.masks(patient, option, None)
         cylinders = [c.tag for c in self.incident.cylinders if c.tag not in self.used]
         row = Promise(
             patient.tag,
@@ -127,18 +186,18 @@ class _Deal:
         ]  # fmt: skip
         pairs += [
             (c.tag, None)
-            for c in self.incident.cylinders
+            for c in self.incident.cylinders_here
             if c.connection == BUILT_IN and c.place == place
-            and flows <= set(c.settings_lpm) and c.tag not in self.used
+            and valve_has(c, option) and c.tag not in self.used
         ]  # fmt: skip
-        masks = self._masks(patient, option, place)
+        masks = self.masks(patient, option, place)
         if not pairs or not masks:
             return None
         cylinder, regulator = self.random.choice(pairs)
         self.used |= {cylinder, regulator or "", masks[0]}
         return Hookup((cylinder,), regulator, (Line(patient.tag, option.device, option.flow_lpm),))
 
-    def _masks(self, patient: Patient, option: Option, place: str | None) -> list[str]:
+    def masks(self, patient: Patient, option: Option, place: str | None) -> list[str]:
         return [
             unit.tag for unit in device_units(self.incident)
             if unit.resupply is None and unit.kind == option.device and unit.age == patient.age

@@ -6,7 +6,7 @@ only say *when* something falls due by putting a notice on a board. The coordina
 process of one instant speak (within 1e-9 min), then applies the notices in the stated order, then
 serves the queue once.
 
-What the rules leave open is settled here as follows (S1 to S18, cited in the code):
+What the rules leave open is settled here as follows (S1 to S29, cited in the code):
 
 S1  Events at the horizon or later are not applied.
 S2  State's minute: releases, then first connections, then the events of that instant.
@@ -39,6 +39,30 @@ S17 Promised cylinders stay promised for good, also when that patient is gone, a
     the k of a kept-for row.
 S18 Nor does a kept-for row keep a patient from the cylinder promised to it: taking that one leaves
     as many for the others as before.
+S19 One who joins is on the cylinder from the beginning of that connection: it takes the outlet and
+    may stand for all. A swap that falls due before its own flow is served like any other.
+S20 A swap that was late is not counted again for whoever stands after the first one has left.
+S21 Where a policy goes on with nobody of a shared source (S6), the first in the order of service
+    keeps the regulator. Where it goes on with some, the others lose it even if one of them was the
+    holder in the state.
+S22 A hookup goes on where cylinder and at least one patient are the state's. When its flow begins,
+    and that of each line, is what the state says. A new line in it begins at the state's minute,
+    or with the source where that is in the middle of a swap.
+S23 Where a kept-for row binds only the category of the one who stands counts; where it lapses,
+    everybody on the source holds its regulator.
+S24 Out of oxygen together: also a line whose own connection is under way, from the same minute. A
+    line that has not had oxygen yet when the source runs out or is swapped starts its phases at
+    the flow of the connection that follows.
+S25 An outlet that can be taken is a supply: someone on a built-in valve whose swap is due breathes
+    from its buffer while only hands for that are missing.
+S26 Without a gap a flow begins at the instant of its connection, in the same pass of the queue:
+    who comes later in the pass may take the outlet, who came earlier is not asked again.
+S27 Whether a source is due or out at the state's minute: where any line of the state's hookup says
+    so, also of someone who leaves it then; since the earliest minute said; unless the source itself
+    is in the middle of a swap. Who is new on a source that is out is out with it.
+S28 A regulator promised to somebody has no outlet for others.
+S29 Like any missing hands or key, those of an earlier regulator in the order are waited for though
+    an outlet further down could be taken.
 """
 
 from __future__ import annotations
@@ -52,10 +76,18 @@ import simpy
 
 from planner.demand import Z95, Needs, time_at
 from planner.gas import content_l
-from planner.incident import BUILT_IN, TRIAGE_ORDER, Cylinder, Incident, Option, Patient
+from planner.incident import (
+    BUILT_IN,
+    POWER_CHANGE_MIN,
+    TRIAGE_ORDER,
+    Cylinder,
+    Incident,
+    Option,
+    Patient,
+)
 from planner.oxygen_options import is_indicated, need_of
 from planner.policy import KeptFor, Policy
-from planner.reference import NEEDS, load_connections
+from planner.reference import NEEDS, load_connections, load_devices
 from planner.state import Hookup, State, device_units, keys
 
 EPS: Final = 1e-9
@@ -133,8 +165,10 @@ class Bottle(Item):
     change_l: float = field(kw_only=True)
     residual_l: float = field(kw_only=True)
     valve_factor: float = field(kw_only=True)
+    highest_lpm: float = 0.0  # of a concentrator, which holds minutes of power; 0: a cylinder
     rate_lpm: float = 0.0
     drawn_to: float = 0.0
+    breathing: simpy.Process | None = None
 
     @property
     def usable_l(self) -> float:
@@ -162,6 +196,7 @@ class Bottle(Item):
 class Regulator(Item):
     connection: str = field(kw_only=True)
     settings: tuple[float, ...] = field(kw_only=True)
+    num_outlets: int = field(kw_only=True)
     factor: float = field(kw_only=True)
 
 
@@ -173,7 +208,11 @@ class Device(Item):
 
 @dataclass(eq=False)
 class Casualty:
-    """A patient with an option; who is here but neither connected nor being connected is out."""
+    """A patient with an option; who is here but neither connected nor being connected is out.
+
+    On a shared cylinder ``is_due``, ``buffer_from`` and ``is_counted_late`` are those of the one
+    who stands for all.
+    """
 
     row: int
     patient: Patient
@@ -199,7 +238,6 @@ class Casualty:
     out_since: float | None = None
     minutes_out: float = 0.0
     late_swaps: int = 0
-    breathing: simpy.Process | None = None
 
     @property
     def tag(self) -> str:
@@ -219,6 +257,7 @@ class Supply(NamedTuple):
 
     bottle: Bottle
     regulator: Regulator | None
+    is_outlet: bool = False
 
 
 @dataclass(order=True)
@@ -244,7 +283,7 @@ def simulate(
     Parameters
     ----------
     incident, state, policy, needs
-        As operation takes them; a hookup has one cylinder and one line here.
+        As operation takes them; a hookup has one cylinder here.
     sample : int
         Column of the needs.
     facts : Facts, optional
@@ -257,7 +296,7 @@ def simulate(
     Raises
     ------
     NotImplementedError
-        A manifold or a shared source.
+        A manifold, or more lines than outlets.
     ValueError
         A first connection for which there is no device at that place.
     """
@@ -283,7 +322,11 @@ class _Run:
         self.swaps: list[Swap] = []
         self.used_l = self.arrived_l = 0.0
         self.bottles = {b.tag: b for b in self._bottles()}
-        self.start_l = sum(b.litres for b in self.bottles.values() if b.status != "not arrived")
+        self.start_l = sum(
+            b.litres
+            for b in self.bottles.values()
+            if b.status != "not arrived" and not b.highest_lpm
+        )
         self.regulators = {r.tag: r for r in self._regulators()}
         self.devices = {d.tag: d for d in self._devices()}
         self.hands = {place.name: 0 for place in incident.places}
@@ -322,6 +365,11 @@ class _Run:
                 valve_factor=float(self.needs.valve_factor[n, self.sample]),
                 drawn_to=self.state.at_min,
             )
+            if row.power_min is not None:
+                left_min = row.power_min if here is None else here.power_min
+                bottle.litres = row.power_min if left_min is None else left_min
+                bottle.change_l, bottle.residual_l = POWER_CHANGE_MIN, 0.0
+                bottle.highest_lpm = max(row.settings_lpm)
             if here is None:
                 bottle.status = "not arrived"
             else:
@@ -340,7 +388,11 @@ class _Run:
         for n, row in enumerate(self.incident.all_regulators):
             factor = float(self.needs.regulator_factor[n, self.sample])
             regulator = Regulator(
-                row.tag, connection=row.connection, settings=row.settings_lpm, factor=factor
+                row.tag,
+                connection=row.connection,
+                settings=row.settings_lpm,
+                num_outlets=row.outlets,
+                factor=factor,
             )
             self._place_kit(regulator, now.get(row.tag))
             found.append(regulator)
@@ -404,24 +456,22 @@ class _Run:
 
     def begin(self) -> None:
         at = self.state.at_min
-        before = {h.lines[0].patient: h for h in self.state.hookups}
-        named = {h.lines[0].patient: h for h in self.policy.hookups}
         for hookup in (*self.state.hookups, *self.policy.hookups):
-            if len(hookup.cylinders) != 1 or len(hookup.lines) != 1:
-                raise NotImplementedError("this model knows one cylinder and one patient a hookup")
-        self._hand_over_kit(before)
-        for tag, hookup in before.items():
-            again = named.get(tag)
-            goes_on = again is not None and again.cylinders == hookup.cylinders
-            if not (goes_on and tag in self.people):
-                self._give_back(self.bottles[hookup.cylinders[0]], self._place_of(tag), at)
-        for tag, hookup in named.items():
-            if tag in self.people:
-                was = before.get(tag)
-                is_same = was is not None and was.cylinders == hookup.cylinders
-                self._first_connection(self.people[tag], hookup, was if is_same else None)
+            regulator = self.regulators[hookup.regulator] if hookup.regulator else None
+            num_outlets = regulator.num_outlets if regulator else 1
+            if len(hookup.cylinders) != 1 or len(hookup.lines) > num_outlets:
+                raise NotImplementedError("no manifold, no more lines than outlets")
+        self._hand_over_kit()
+        for hookup in self.state.hookups:
+            self._leave_hookup(hookup)
+        for hookup in self.policy.hookups:
+            self._first_connections(hookup)
         for person in self.people.values():
             self._take_up(person)
+        for hookup in self.state.hookups:
+            self._take_up_source(hookup)
+        for bottle in self.bottles.values():
+            self._open_flow(bottle, at)
         self._promises()
         self._start_processes()
         self.post(JOINS, 0, _nothing)
@@ -429,8 +479,17 @@ class _Run:
     def _place_of(self, tag: str) -> str:
         return self.state.patient(tag).place
 
-    def _hand_over_kit(self, before: dict[str, Hookup]) -> None:
+    def _on(self, hookup: Hookup) -> list[Casualty]:
+        """Return who of a hookup takes part, in the order of service."""
+        tags = [line.patient for line in hookup.lines]
+        return _in_service([self.people[tag] for tag in tags if tag in self.people])
+
+    def _hand_over_kit(self) -> None:
         """Kit goes to whoever holds it, or is released by the dead, gone and those without."""
+        for hookup in self.state.hookups:
+            users = self._on(hookup)
+            if hookup.regulator is not None and users:
+                self.regulators[hookup.regulator].holder = users[0].tag
         for item in (*self.regulators.values(), *self.devices.values()):
             if item.holder is None or item.status != "reserve":
                 continue
@@ -441,57 +500,109 @@ class _Run:
                 person.regulator = item
             elif isinstance(item, Device):
                 person.device = item
-        for tag, hookup in before.items():
-            person = self.people.get(tag)
-            if person is not None and person.regulator is None and hookup.regulator is not None:
-                self._hold(person, self.regulators[hookup.regulator])
 
-    def _first_connection(self, person: Casualty, hookup: Hookup, was: Hookup | None) -> None:
-        at, line = self.state.at_min, hookup.lines[0]
-        bottle = self.bottles[hookup.cylinders[0]]
-        if was is None and self.washers is not None:
+    def _goes_on(self, hookup: Hookup) -> list[Casualty]:
+        """Return who stays on a hookup of the state under this policy, in the order of service."""
+        again = {
+            line.patient
+            for other in self.policy.hookups
+            if other.cylinders == hookup.cylinders
+            for line in other.lines
+        }
+        return [person for person in self._on(hookup) if person.tag in again]
+
+    def _leave_hookup(self, hookup: Hookup) -> None:
+        """Part those who go on from those who do not; with the last the cylinder is free (S21)."""
+        stay = self._goes_on(hookup)
+        if not stay:
+            bottle = self.bottles[hookup.cylinders[0]]
+            self._give_back(bottle, self._place_of(hookup.lines[0].patient), self.state.at_min)
+        elif hookup.regulator is not None:
+            regulator = self.regulators[hookup.regulator]
+            for person in self._on(hookup):
+                if person.regulator is regulator:
+                    person.regulator = None
+            for person in stay:
+                person.regulator = regulator
+            regulator.holder = stay[0].tag
+
+    def _first_connections(self, hookup: Hookup) -> None:
+        """Connect everyone of a policy's hookup, who goes on and who is new (S22)."""
+        users = self._on(hookup)
+        if not users:
+            return
+        at, bottle = self.state.at_min, self.bottles[hookup.cylinders[0]]
+        was = next((h for h in self.state.hookups if h.cylinders == hookup.cylinders), None)
+        stay = self._goes_on(was) if was is not None else []
+        if not stay and self.washers is not None:
             _, needs_washer = self.facts.key_and_washer(bottle.row.connection)
-            self.washers[person.place] -= int(needs_washer)
-        wanted = self.regulators[hookup.regulator] if hookup.regulator is not None else None
-        if person.regulator is not wanted:
-            if person.regulator is not None and person.regulator.holder == person.tag:
-                self._give_back(person.regulator, person.place, at)
-            person.regulator = None
-            if wanted is not None:
+            self.washers[users[0].place] -= int(needs_washer)
+        begins = max(at, was.flow_from_min) if was is not None and stay else at
+        self._change_regulator(users, hookup.regulator)
+        bottle.status, bottle.holder, bottle.place = "connected", users[0].tag, users[0].place
+        for line in hookup.lines:
+            person = self.people.get(line.patient)
+            if person is None:
+                continue
+            self._change_device(person, line.device)
+            person.bottle, person.flow_lpm, person.flow_from = bottle, line.flow_lpm, begins
+            if was is not None and person in stay:
+                own = next(x for x in was.lines if x.patient == person.tag).flow_from_min
+                person.flow_from = begins if own is None else max(begins, own)
+            if person.first_flow is None:
+                person.first_flow = person.flow_from
+            self._announce_flow(person, at)
+
+    def _change_regulator(self, users: list[Casualty], tag: str | None) -> None:
+        """Give all users of a hookup its regulator; what they held otherwise is free (S14)."""
+        wanted = self.regulators[tag] if tag is not None else None
+        for person in users:
+            if person.regulator is not wanted:
+                if person.regulator is not None and person.regulator.holder == person.tag:
+                    self._give_back(person.regulator, person.place, self.state.at_min)
+                person.regulator = None
+        if wanted is not None:
+            for other in self.people.values():
+                if other.regulator is wanted and other not in users:
+                    other.regulator = None  # a replan gives it to somebody else
+            for person in reversed(users):
                 self._hold(person, wanted)
-        if person.device is None or person.device.kind != line.device:
-            promised = {p.device for p in self.policy.promises}  # not set aside yet
-            new = self._free_device(person, line.device, at, promised)
-            if new is None:
-                raise ValueError(f"no {line.device} at {person.place} for {person.tag}")
-            if person.device is not None:
-                self._give_back(person.device, person.place, at)
-            self._hold(person, new)
-        bottle.status, bottle.holder, bottle.place = "connected", person.tag, person.place
-        person.bottle, person.flow_lpm = bottle, line.flow_lpm
-        person.flow_from = max(at, hookup.flow_from_min) if was is not None else at
-        if person.first_flow is None:
-            person.first_flow = person.flow_from
+
+    def _change_device(self, person: Casualty, kind: str) -> None:
+        if person.device is not None and person.device.kind == kind:
+            return
+        at = self.state.at_min
+        promised = {p.device for p in self.policy.promises}  # not set aside yet
+        new = self._free_device(person, kind, at, promised)
+        if new is None:
+            raise ValueError(f"no {kind} at {person.place} for {person.tag}")
+        if person.device is not None:
+            self._give_back(person.device, person.place, at)
+        self._hold(person, new)
 
     def _take_up(self, person: Casualty) -> None:
         """Go on with what the state says about someone who is there."""
+        if person.is_there:
+            since = self.state.patient(person.tag).waiting_since_min
+            person.waiting_since = self.state.at_min if since is None else since
+
+    def _take_up_source(self, hookup: Hookup) -> None:
+        """Go on with what the state says about a source: whether it is due or out (S27)."""
         at = self.state.at_min
-        if not person.is_there:
+        if not self._goes_on(hookup) or hookup.flow_from_min > at + EPS:
             return
-        now = self.state.patient(person.tag)
-        since = at if now.waiting_since_min is None else now.waiting_since_min
-        person.waiting_since = since
-        named = {(h.lines[0].patient, h.cylinders[0]) for h in self.state.hookups}
-        bottle = person.bottle
-        is_under_way = person.flow_from > at + EPS
-        goes_on = bottle is not None and (person.tag, bottle.tag) in named
-        is_due = now.waiting_since_min is not None or now.is_out
-        if goes_on and is_due and not is_under_way:
-            person.is_due, person.buffer_from = True, at
-            person.is_counted_late = since < at - EPS
-            if now.is_out:
-                person.out_since = at
-        self._open_flow(person)
+        rows = [self.state.patient(line.patient) for line in hookup.lines]
+        told = [row.waiting_since_min for row in rows if row.waiting_since_min is not None]
+        is_out = any(row.is_out for row in rows)
+        if not told and not is_out:
+            return
+        lines = self.lines_of(self.bottles[hookup.cylinders[0]])
+        first = lines[0]
+        first.waiting_since = min(told, default=at)
+        first.is_due, first.buffer_from = True, at
+        first.is_counted_late = first.waiting_since < at - EPS
+        if is_out:
+            self.run_out(first, at)
 
     def _promises(self) -> None:
         at = self.state.at_min
@@ -569,30 +680,34 @@ class _Run:
             yield self.until(person.transfer)
             self.post(TRANSFER, person.row, lambda t: self.transfer(person, t))
 
-    def breathe(self, person: Casualty, bottle: Bottle) -> Process:
+    def line_begins(self, person: Casualty, minute: float) -> Process:
+        """Wake the coordinator when the flow of a line begins: then its source has outlets."""
+        yield self.until(minute)
+        self.post(JOINS, 0, lambda t: self._open_flow(person.bottle, t))
+
+    def breathe(self, bottle: Bottle, is_due: bool) -> Process:
         """Wake the coordinator when this cylinder reaches change pressure and safe residual."""
         try:
             # A change of flow starts a new process, so both minutes are known now.
             began = bottle.drawn_to
-            for minutes in [
-                bottle.minutes_to(bottle.change_l),
-                bottle.minutes_to(bottle.residual_l),
-            ]:
+            minutes_to = [bottle.minutes_to(bottle.change_l), bottle.minutes_to(bottle.residual_l)]
+            for minutes in minutes_to[1:] if is_due else minutes_to:
                 if math.isinf(minutes):
                     return
                 yield self.until(began + minutes)
-                self.post(SUPPLY_ENDS, person.row, _nothing)
+                self.post(SUPPLY_ENDS, 0, _nothing)
         except simpy.Interrupt:
             return
 
     def phase_clock(self, person: Casualty) -> Process:
-        assert person.first_flow is not None
-        for k, minute in _phase_minutes(person.option, person.first_flow):
+        first_flow = person.first_flow
+        assert first_flow is not None
+        for k, minute in _phase_minutes(person.option, first_flow):
             if minute <= self.state.at_min + EPS:
                 continue
             yield self.until(minute)
-            if person.is_gone or person.phases_stopped:
-                return
+            if person.is_gone or person.phases_stopped or person.first_flow != first_flow:
+                return  # another first flow has a clock of its own (S24)
             self.post(PHASE, person.row, lambda t, k=k: self.next_phase(person, k, t))  # type: ignore[misc]
 
     def porter(self, item: Item) -> Process:
@@ -646,7 +761,7 @@ class _Run:
                 notice.act(t)
         self.serve_queue(t)
         for person in self.people.values():
-            if not person.is_there or self.is_under_way(person, t):
+            if not person.is_there:
                 continue
             lacks = person.bottle is None or (person.is_due and self.supply(person, t) is None)
             if lacks and person.out_since is None:
@@ -654,7 +769,8 @@ class _Run:
 
     def draw_all(self, t: float) -> None:
         for bottle in self.bottles.values():
-            self.used_l += bottle.draw(t)
+            used = bottle.draw(t)
+            self.used_l += 0.0 if bottle.highest_lpm else used
 
     def count_late(self, t: float) -> None:
         """Count a late swap once any time has passed on the buffer."""
@@ -668,7 +784,9 @@ class _Run:
         """Swaps that become due and buffers that end."""
         for person in self.people.values():
             bottle = person.bottle
-            if bottle is None or self.is_under_way(person, t) or person.out_since is not None:
+            if bottle is None or not self.stands(person) or person.out_since is not None:
+                continue
+            if all(self.is_under_way(line, t) for line in self.lines_of(bottle)):
                 continue
             if not person.is_due and bottle.minutes_to(bottle.change_l) <= EPS:
                 person.is_due, person.is_counted_late = True, False
@@ -680,7 +798,7 @@ class _Run:
         queue = [
             p
             for p in self.people.values()
-            if p.is_there and not self.is_under_way(p, t) and (p.bottle is None or p.is_due)
+            if p.is_there and not self.is_source_under_way(p, t) and (p.bottle is None or p.is_due)
         ]
         queue.sort(key=lambda p: (p.rank, p.waiting_since, p.row))
         for person in queue:
@@ -697,17 +815,37 @@ class _Run:
         if person.out_since is not None:
             person.minutes_out += t - person.out_since
             person.out_since = None
-        self._stop_flow(person)
+        bottle, regulator = person.bottle, person.regulator
+        others = [] if bottle is None else [p for p in self.lines_of(bottle) if p is not person]
+        self._stop_flow(bottle)
+        if others:
+            person.bottle = person.regulator = None
+            self._stand_in(others[0], person, regulator)
         for item in (person.bottle, person.regulator, person.device):
             if item is None:
                 continue
-            if person.kit_return is None:
+            if isinstance(item, Bottle) and item.highest_lpm:
+                self._give_back(item, person.place, t)
+                self.env.process(self.porter(item))
+            elif person.kit_return is None:
                 item.status, item.holder = "gone with patient", None
             else:
                 self._give_back(item, person.place, t + person.kit_return)
                 self.env.process(self.porter(item))
         person.bottle = person.regulator = person.device = None
         person.is_there, person.is_due, person.is_gone = False, False, True
+        if others:
+            self._open_flow(bottle, t)
+
+    @staticmethod
+    def _stand_in(heir: Casualty, person: Casualty, regulator: Regulator | None) -> None:
+        """Let the first of those who are left stand for the source, waiting as long (S20)."""
+        assert heir.bottle is not None
+        assert regulator is not None
+        heir.bottle.holder = regulator.holder = heir.tag
+        if person.is_due:
+            heir.is_due, heir.is_counted_late = True, person.is_counted_late
+            heir.waiting_since, heir.buffer_from = person.waiting_since, person.buffer_from
 
     def call_off(self, item: Item, t: float) -> None:
         if item.promised_to is not None:
@@ -723,7 +861,7 @@ class _Run:
         score = scores[person.row, k - 1, self.sample] if k <= scores.shape[1] else 1.0  # S16
         if score < person.option.phases[k].chance:
             person.flow_lpm = person.option.phases[k].flow_lpm
-            self._open_flow(person)
+            self._open_flow(person.bottle, t)
         else:
             person.phases_stopped = True
 
@@ -745,8 +883,12 @@ class _Run:
 
     def run_out(self, person: Casualty, t: float) -> None:
         """From here on out of oxygen; what is left in the cylinder is not breathed any more."""
-        person.out_since = t
-        self._stop_flow(person)
+        lines = [person] if person.bottle is None else self.lines_of(person.bottle)
+        for line in lines:
+            line.out_since = t
+            if line.bottle is not None and (line.first_flow or 0.0) > t + EPS:
+                line.first_flow = None  # S24
+        self._stop_flow(person.bottle)
 
     def try_to_connect(self, person: Casualty, t: float) -> None:
         if self.hands_left(person.place) < 1:
@@ -755,16 +897,15 @@ class _Run:
         if found is None:
             return
         needs_key, needs_washer = self.facts.key_and_washer(found.bottle.row.connection)
+        if found.is_outlet:
+            needs_key = needs_washer = False
         takes_key = needs_key and self.free_keys is not None
         if takes_key and self.free_keys is not None and self.free_keys[person.place] < 1:
             return
         device = person.device or self._free_device(person, person.option.device, t)
         if device is None or not self.is_there(device, person.place, t):
             return
-        self._stop_flow(person)
         self._hold(person, device)
-        if found.regulator is not None:
-            self._hold(person, found.regulator)
         if takes_key and self.free_keys is not None:
             self.free_keys[person.place] -= 1
         if needs_washer and self.washers is not None:
@@ -772,45 +913,68 @@ class _Run:
         self.hands[person.place] -= 1
         free_at = t + self.incident.swap_min
         self.env.process(self.responder(person.place, free_at, takes_key))
-        self._connect(person, found.bottle, t)
+        self._connect(person, found, t)
 
-    def _connect(self, person: Casualty, new: Bottle, t: float) -> None:
+    def _connect(self, person: Casualty, found: Supply, t: float) -> None:
+        """Bring everyone on a patient's cylinder, or it alone, to another one or to an outlet."""
+        new = found.bottle
         old = person.bottle
+        lines = [person] if old is None else self.lines_of(old)
+        self._stop_flow(old)
         if old is not None:
             old.status, old.holder = "taken off", None
-        new.status, new.holder, new.place = "connected", person.tag, person.place
-        off = old.tag if old else None
+        if found.is_outlet:
+            person.regulator = found.regulator
+        else:
+            if found.regulator is not None:
+                self._hold(person, found.regulator)
+            new.status, new.holder, new.place = "connected", person.tag, person.place
+        off = old.tag if old and not found.is_outlet else None
         self.swaps.append(Swap(t, person.tag, off, new.tag, person.place))
-        if person.out_since is not None:
-            person.minutes_out += t - person.out_since
-        person.out_since, person.is_due, person.bottle = None, False, new
-        person.flow_from = t + self.incident.swap_gap_min
-        self._open_flow(person)
-        if person.first_flow is None:
-            person.first_flow = person.flow_from
-            self.env.process(self.phase_clock(person))
+        for line in lines:
+            if line.out_since is not None:
+                line.minutes_out += t - line.out_since
+            line.out_since, line.is_due, line.bottle = None, False, new
+            line.flow_from = t + self.incident.swap_gap_min
+            self._announce_flow(line, t)
+            is_new = line.first_flow is None or (old is not None and line.first_flow > t + EPS)
+            if is_new:  # S24
+                line.first_flow = line.flow_from
+                self.env.process(self.phase_clock(line))
+        self._open_flow(new, t)
 
-    def _stop_flow(self, person: Casualty) -> None:
-        if person.breathing is not None and person.breathing.is_alive:
-            person.breathing.interrupt()
-        person.breathing = None
-        if person.bottle is not None:
-            person.bottle.rate_lpm = 0.0
+    def _announce_flow(self, person: Casualty, t: float) -> None:
+        """Make the begin of a flow an instant where somebody could join it (S26)."""
+        regulator = person.regulator
+        if regulator is not None and regulator.num_outlets > 1 and person.flow_from > t + EPS:
+            self.env.process(self.line_begins(person, person.flow_from))
 
-    def _open_flow(self, person: Casualty) -> None:
-        """Let a patient breathe from its cylinder at its flow of now."""
-        self._stop_flow(person)
-        bottle = person.bottle
-        if bottle is None or person.out_since is not None:
+    @staticmethod
+    def _stop_flow(bottle: Bottle | None) -> None:
+        if bottle is None:
             return
-        factor = person.regulator.factor if person.regulator else bottle.valve_factor
-        bottle.rate_lpm = person.flow_lpm * factor
-        bottle.drawn_to = max(bottle.drawn_to, person.flow_from)
-        person.breathing = self.env.process(self.breathe(person, bottle))
+        if bottle.breathing is not None and bottle.breathing.is_alive:
+            bottle.breathing.interrupt()
+        bottle.breathing, bottle.rate_lpm = None, 0.0
+
+    def _open_flow(self, bottle: Bottle | None, t: float) -> None:
+        """Let all who have a line to a cylinder, begun by now, breathe at their flows of now."""
+        self._stop_flow(bottle)
+        if bottle is None:
+            return
+        lines = self.lines_of(bottle)
+        if not lines or lines[0].out_since is not None:
+            return
+        begins = max(t, min(line.flow_from for line in lines))
+        for line in lines:
+            if line.flow_from <= begins + EPS:
+                factor = line.regulator.factor if line.regulator else bottle.valve_factor
+                # Power lasts as long at any flow.
+                bottle.rate_lpm += 1.0 if bottle.highest_lpm else line.flow_lpm * factor
+        bottle.drawn_to = max(bottle.drawn_to, begins)
+        bottle.breathing = self.env.process(self.breathe(bottle, lines[0].is_due))
 
     def _hold(self, person: Casualty, item: Item) -> None:
-        if isinstance(item, Regulator) and item.holder in self.people:
-            self.people[item.holder].regulator = None  # a replan gives it to somebody else
         item.holder, item.promised_to = person.tag, None
         item.place, item.since = person.place, -math.inf
         if isinstance(item, Regulator):
@@ -824,6 +988,32 @@ class _Run:
         item.place, item.since = place, since
 
     # ----- questions -----------------------------------------------------------------------
+
+    def lines_of(self, bottle: Bottle) -> list[Casualty]:
+        """Return who is on a cylinder, in the order of service: the first stands for all."""
+        return _in_service([p for p in self.people.values() if p.bottle is bottle])
+
+    def stands(self, person: Casualty) -> bool:
+        return person.bottle is None or self.lines_of(person.bottle)[0] is person
+
+    def outlet(self, person: Casualty, regulator: Regulator, t: float) -> Bottle | None:
+        """Return the cylinder of a regulator in use somebody could join now, hands aside."""
+        lines = [p for p in self.people.values() if p.regulator is regulator and p.bottle]
+        if not 0 < len(lines) < regulator.num_outlets:
+            return None
+        is_flowing = any(
+            p.place == person.place and not self.is_under_way(p, t) and p.out_since is None
+            for p in lines
+        )
+        if not is_flowing or any(p.is_due for p in lines):
+            return None
+        return lines[0].bottle
+
+    def is_source_under_way(self, person: Casualty, t: float) -> bool:
+        """Say whether a connection of the cylinder, and not of one line, is under way (S19)."""
+        if person.bottle is None:
+            return False
+        return all(self.is_under_way(line, t) for line in self.lines_of(person.bottle))
 
     @staticmethod
     def is_under_way(person: Casualty, t: float) -> bool:
@@ -859,11 +1049,15 @@ class _Run:
         if person.is_on_valve and built_in is not None:
             return Supply(built_in, None)
         for regulator in self.regulators.values():
+            if regulator.promised_to not in {None, person.tag}:  # S28
+                continue
+            if not _has_flows(regulator.settings, flows):
+                continue
+            if (bottle := self.outlet(person, regulator, t)) is not None:
+                return Supply(bottle, regulator, is_outlet=True)
             if (
                 regulator.is_free
-                and regulator.promised_to in {None, person.tag}
                 and self.is_there(regulator, person.place, t)
-                and _has_flows(regulator.settings, flows)
                 and (bottle := self.pick(person, regulator.connection, t)) is not None
             ):
                 return Supply(bottle, regulator)
@@ -881,7 +1075,8 @@ class _Run:
             (b for b in rows if b.tag in self.rank_on_list), key=lambda b: self.rank_on_list[b.tag]
         )
         others = sorted(
-            (b for b in rows if b.tag not in self.rank_on_list), key=lambda b: -b.usable_l
+            (b for b in rows if b.tag not in self.rank_on_list),
+            key=lambda b: -b.usable_l * (b.highest_lpm or 1.0),
         )
         for bottle in (*listed, *others):
             if (
@@ -891,10 +1086,15 @@ class _Run:
                 and bottle.promised_to in {None, person.tag}
                 and self.is_there(bottle, person.place, t)
                 and (flows is None or _has_flows(bottle.row.settings_lpm, flows))
+                and not (bottle.highest_lpm and self._has_reservoir(person))
                 and all(self.allows(row, person, bottle, t) for row in self.policy.kept_for)
             ):
                 return bottle
         return None
+
+    @staticmethod
+    def _has_reservoir(person: Casualty) -> bool:
+        return load_devices()[person.option.device].has_reservoir
 
     def allows(self, row: KeptFor, person: Casualty, bottle: Bottle, t: float) -> bool:
         category = TRIAGE_ORDER.index(row.triage)
@@ -917,7 +1117,7 @@ class _Run:
 
     def has_lapsed(self, category: int, connection: str) -> bool:
         for person in self.people.values():
-            if person.category > category or not person.is_there:
+            if person.category > category or not person.is_there:  # S23
                 continue
             if person.regulator is not None and person.regulator.connection == connection:
                 return False
@@ -972,8 +1172,8 @@ class _Run:
             minutes_out=out,
             late_swaps=late,
             swaps=tuple(self.swaps),
-            litres_left={b.tag: b.litres for b in bottles},
-            ended={b.tag: self._end_of(b) for b in bottles},
+            litres_left={b.tag: b.litres for b in bottles if not b.highest_lpm},
+            ended={b.tag: self._end_of(b) for b in bottles if not b.highest_lpm},
             litres_start=self.start_l,
             litres_arrived=self.arrived_l,
             litres_used=self.used_l,
@@ -998,6 +1198,10 @@ class _Run:
         is_counted = self.facts.is_indicated(self.incident, patient)
         is_still = transfer >= self.incident.horizon_min and begin < self.incident.horizon_min
         return max(0.0, end - begin) if is_counted else 0.0, is_still
+
+
+def _in_service(people: list[Casualty]) -> list[Casualty]:
+    return sorted(people, key=lambda p: (p.rank, p.row))
 
 
 def _phase_minutes(option: Option, first_flow: float) -> list[tuple[int, float]]:

@@ -289,7 +289,12 @@ CASES: list[tuple[str, Change, Change, str, str]] = [
      both(connected(), first("regulators", settings_lpm=[2, 15])), "U1 flow_lpm", "fault"),
     ("connected_kit_exists", connected(flow_lpm=8), connected(flow_lpm=10), "U1 flow_lpm", "fault"),
     ("connected_kit_exists", both(connected(), second_patient(connected=CONNECTED)),
-     both(connected(), second_patient()), "U2 cylinder", "fault"),
+     both(connected(), second_patient()), "U2 regulator", "fault"),
+    # One regulator with two outlets feeds two people, with one it does not.
+    ("connected_kit_exists",
+     both(connected(), second_patient(connected=CONNECTED), first("regulators", outlets=1)),
+     both(connected(), second_patient(connected=CONNECTED), first("regulators", outlets=2)),
+     "U2 regulator", "fault"),
     ("connected_kit_exists", both(connected(), patient(chance_needed=0.9)),
      both(connected(), patient(chance_needed=1)), "U1 chance_needed", "fault"),
     ("connected_kit_exists", both(connected(), patient(oxygen_from_min=5)),

@@ -82,7 +82,7 @@ def test_left_out_reading_temperature_is_the_air_s() -> None:
 def test_tags_are_made_up_in_file_order_resupply_last() -> None:
     incident = good()
     assert [c.tag for c in incident.all_cylinders] == [
-        "D-A", "E-01", "E-02", "E-03", "B-1", "E-04", "E-05",
+        "D-A", "E-01", "E-02", "E-03", "B-1", "C-1", "E-04", "E-05",
     ]  # fmt: skip
     assert [r.tag for r in incident.all_regulators] == ["R-A", "R-B", "R-L", "R-M"]
 
@@ -93,7 +93,7 @@ def test_made_up_tags_leave_given_ones_alone() -> None:
     tree["cylinders"].append({"tag": "E-02", "size": "E", "gauge_psi": 1800, "place": "hut"})
     tree["resupply"][0]["cylinders"].append({"tag": "E-04", "size": "E", "gauge_psi": 1800})
     tags = [c.tag for c in incident_from(tree, "file").incident.all_cylinders]
-    assert tags == ["D-A", "E-01", "E-03", "E-05", "B-1", "E-02", "E-06", "E-07", "E-04"]
+    assert tags == ["D-A", "E-01", "E-03", "E-05", "B-1", "E-02", "C-1", "E-06", "E-07", "E-04"]
 
 
 def test_many_made_up_tags_are_quick_and_unique() -> None:
@@ -101,14 +101,14 @@ def test_many_made_up_tags_are_quick_and_unique() -> None:
     row = {"size": "E", "gauge_psi": 1800, "place": "hut", "count": 490}
     tree["cylinders"] += [dict(row) for _ in range(10)]
     tags = [c.tag for c in incident_from(tree, "file").incident.all_cylinders]
-    assert len(set(tags)) == len(tags) == 4900 + 7
+    assert len(set(tags)) == len(tags) == 4900 + 8
 
 
 def test_a_single_place_need_not_be_said() -> None:
     tree = good_tree()
     tree["places"] = []
-    for table in ("patients", "cylinders", "regulators", "devices", "sundries", "responders",
-                  "resupply", "vehicles"):  # fmt: skip
+    for table in ("patients", "cylinders", "concentrators", "regulators", "devices", "sundries",
+                  "responders", "resupply", "vehicles"):  # fmt: skip
         for row in tree[table]:
             del row["place"]
     incident = incident_from(tree, "file").incident

@@ -8,18 +8,20 @@ import pytest
 from planner.demand import sample
 from planner.incident import Incident
 from planner.operation.judge import Bench, Outcome
-from tests.rule_incidents import CASES, Case, Rich, eight_incidents
+from tests.rule_incidents import Case, Rich, eight_incidents
 from tests.simpy_model import SimResult, simulate
+from tests.source_incidents import ALL_CASES, shared_incidents
 
 MINUTES = 1e-6  # both add up the same few products, in other orders
 LITRES = 1e-6
 SAMPLES = 200
 EVERY = [
     pytest.param(case, id=f"{number} {case.name}")
-    for number, pair in enumerate(CASES)
+    for number, pair in enumerate(ALL_CASES)
     for case in (pair, pair.twin)
     if case is not None
 ]
+RICH = [*eight_incidents(), *shared_incidents()]
 
 
 def swaps_of(incident: Incident, outcome: Outcome, s: int) -> list[tuple[object, ...]]:
@@ -64,7 +66,7 @@ def test_every_case_by_hand(case: Case) -> None:
     )
 
 
-@pytest.mark.parametrize("rich", eight_incidents(), ids=lambda rich: rich.name)
+@pytest.mark.parametrize("rich", RICH, ids=lambda rich: rich.name)
 def test_eight_incidents_sample_by_sample(rich: Rich) -> None:
     needs = sample(rich.incident, rich.state, SAMPLES, 7)
     outcome = Bench.of(rich.incident, rich.state, needs).operate(rich.policy, max_swaps=120)
@@ -75,7 +77,7 @@ def test_eight_incidents_sample_by_sample(rich: Rich) -> None:
         assert_agree(rich.incident, outcome, s, other)
 
 
-@pytest.mark.parametrize("rich", eight_incidents(), ids=lambda rich: rich.name)
+@pytest.mark.parametrize("rich", RICH, ids=lambda rich: rich.name)
 def test_litres_balance_and_threads(rich: Rich) -> None:
     needs = sample(rich.incident, rich.state, 2000, 8)
     bench = Bench.of(rich.incident, rich.state, needs)

@@ -339,10 +339,11 @@ def test_every_tab_has_its_content(store: Store, kept: Revision) -> None:
         "Change at, psi (empty: as it is)",
     ]  # fmt: skip
     notes = html(tabs["Notes"])
+    assert view.assumptions
+    assert view.cautions
     for title, lines in (("Notes", view.notes), ("Assumptions and sources", view.assumptions),
                          ("Cautions", view.cautions)):  # fmt: skip
-        assert f"<h3>{title}</h3>" in notes
-        assert lines
+        assert (f"<h3>{title}</h3>" in notes) == bool(lines)
         for line in lines:
             assert f"<li>{line}</li>" in unescape(notes)
 
@@ -893,13 +894,16 @@ def test_no_section_promises_a_command_that_is_not_there(
 
 def test_what_is_left_out_is_left_out() -> None:
     text = said("What is left out")
-    for part in ("made on the spot", "several patients on one source", "moves between places"):
+    for part in ("Moves between places", "several cylinders on one regulator"):
         assert part in text
-    # Several patients on one source: two beds beside a source with four outlets are two too many.
+
+
+def test_several_on_one_cylinder_as_said() -> None:
+    assert "one swap serves all" in said("Several on one cylinder, and concentrators")
     tree = copy.deepcopy(TREE)
     tree["regulators"] = [{"connection": "CGA 870", "count": 1, "outlets": 4}]
     made = make_plan(incident_from(tree).incident, None, QUICK)
-    assert [len(hookup.lines) for hookup in made.policy.hookups] == [1]
+    assert [len(hookup.lines) for hookup in made.policy.hookups] == [3]
 
 
 # --- the whole page ------------------------------------------------------------------------------

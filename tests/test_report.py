@@ -77,6 +77,8 @@ MORE = {
     "": {"banner", "source", "at_min", "going_on"},
     "risk": {"expectant", "still_here_at_horizon"},
     "waiting": {"triage", "place"},
+    "now": {"together"},
+    "swaps": {"is_joining", "together"},
     "cylinders": {"size"},
 }
 
@@ -158,9 +160,18 @@ def test_first_connections_are_physically_possible(which: str | int) -> None:
             dial = regulator.settings_lpm
         assert row["flow_lpm"] in dial
         worn[patient.place, row["device"], patient.age] += 1
-        washers[patient.place] += load_connections()[cylinder.connection].needs_washer
-    for key in ("cylinder", "regulator"):
-        used = [row[key] for row in result["now"] if row[key] is not None]
+    sources: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for row in rows:
+        sources.setdefault((row["cylinder"], row["regulator"]), []).append(row)
+    for (cylinder_tag, regulator_tag), on in sources.items():
+        place = on[0]["place"]
+        washers[place] += load_connections()[cylinders[cylinder_tag].connection].needs_washer
+        assert len(on) <= (regulators[regulator_tag].outlets if regulator_tag else 1)
+        for row in on:
+            assert row["place"] == place
+            assert {row["patient"], *row["together"]} == {other["patient"] for other in on}
+    for key in (0, 1):
+        used = [source[key] for source in sources if source[key] is not None]
         assert len(used) == len(set(used))
     owned: Counter[tuple[str, str, str]] = Counter()
     for stock in incident.devices:
@@ -179,24 +190,27 @@ def test_list_and_board_hold_every_usable_cylinder_once(which: str | int) -> Non
     plan = planned(which)
     result = result_of(plan)
     listed = [row["cylinder"] for row in result["list"]]
-    on = [row["cylinder"] for row in result["now"] if row["cylinder"] is not None]
+    on = {row["cylinder"] for row in result["now"] if row["cylinder"] is not None}
     usable = [
         c.tag
         for c in plan.incident.all_cylinders
         # A warm reading may be under the change pressure at the temperature of use.
-        if c.gauge.psi > plan.incident.change_at.psi + 150
+        if c.gauge.psi > plan.incident.change_at.psi + 150 or c.power_min is not None
     ]
     assert len(listed) == len(set(listed))
-    assert not set(listed) & set(on)
+    assert not set(listed) & on
     assert set(usable) <= {*listed, *on} <= {c.tag for c in plan.incident.all_cylinders}
-    assert all(row["litres"] > 0 for row in result["list"])
+    machines = {c.tag for c in plan.incident.concentrators}
+    assert all((row["litres"] > 0) != (row["cylinder"] in machines) for row in result["list"])
 
 
 @every
 def test_swaps_name_a_cylinder_once_and_follow_on_from_the_board(which: str | int) -> None:
     plan = planned(which)
     result = result_of(plan)
-    put_on = [row["on"] for row in result["swaps"] if row["on"] is not None]
+    put_on = [
+        row["on"] for row in result["swaps"] if row["on"] is not None and not row["is_joining"]
+    ]
     assert len(put_on) == len(set(put_on))
     running = {row["patient"]: row["cylinder"] for row in result["now"]}
     numbers: Counter[str] = Counter()
@@ -207,7 +221,7 @@ def test_swaps_name_a_cylinder_once_and_follow_on_from_the_board(which: str | in
         numbers[row["patient"]] += 1
         assert row["number"] == numbers[row["patient"]]
         assert row["off"] == running.get(row["patient"])
-        running[row["patient"]] = row["on"]
+        running |= dict.fromkeys((row["patient"], *row["together"]), row["on"])
         assert row["place"] == people[row["patient"]].place
         assert 0.05 <= row["chance_needed"] <= 1
         if row["responder"] is not None:

@@ -67,7 +67,7 @@ SKETCHES = {
     "pelvarra-camp": Sketch(
         (2, 2, 1, 0, 0), 3, {"3 L": 4, "10 L": 1}, {}, {"DIN 477 no. 9": 3}, 3,
         {("non-rebreather", "adult"): 1, ("simple mask", "adult"): 2, ("cannula", "adult"): 6},
-        ("in bar", "may not come", "Not modelled yet", "concentrator"),
+        ("in bar", "may not come", "Not modelled: a pressure chamber", "concentrator"),
     ),
     "ostrenga-pass": Sketch(
         (4, 4, 3, 0, 0), 6, {"E": 4, "aluminium D": 6, "D": 3}, {}, {"CGA 870": 4}, 4,

@@ -113,8 +113,9 @@ class Tags(HTMLParser):
 def test_sheets_hold_what_the_terminal_says() -> None:
     """One view-model: every line and every cell of the tables of the plan stands on paper."""
     tree = document("drommick-chair")
-    shown = Tags(sheets_html(tree)).text
     view = tree["view"]
+    view["notes"].append("a note to whoever reads it")
+    shown = Tags(sheets_html(tree)).text
     for name in ("first_line", "chance_line", "who_line", "the_list", "kept_for", "footer"):
         assert view[name] in shown, name
     for name in ("cautions", "assumptions", "notes"):

@@ -5,8 +5,11 @@ from __future__ import annotations
 import pytest
 
 from planner.demand import sample
-from tests.rule_incidents import CASES, Case, Rich, eight_incidents
+from tests.rule_incidents import Case, Rich, eight_incidents
 from tests.simpy_model import SimResult, simulate
+from tests.source_incidents import ALL_CASES, shared_incidents
+
+RICH = [*eight_incidents(), *shared_incidents()]
 
 
 def _run(case: Case) -> SimResult:
@@ -23,7 +26,7 @@ def _facts(result: SimResult) -> tuple[object, ...]:
 
 
 def _pairs() -> list[Case]:
-    return [c for case in CASES for c in (case, case.twin) if c is not None]
+    return [c for case in ALL_CASES for c in (case, case.twin) if c is not None]
 
 
 @pytest.mark.parametrize("case", _pairs(), ids=lambda c: c.name)
@@ -34,7 +37,7 @@ def test_result_by_hand(case: Case) -> None:
     assert late == case.expected_late()
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda c: c.name)
+@pytest.mark.parametrize("case", ALL_CASES, ids=lambda c: c.name)
 def test_twin_differs(case: Case) -> None:
     # A case whose twin gave the same would show nothing about its rule.
     assert case.twin is not None
@@ -53,17 +56,17 @@ def _check_litres(result: SimResult) -> None:
     )
     there = result.litres_start + result.litres_arrived
     assert there == pytest.approx(result.litres_used + left, rel=1e-12, abs=0)
-    assert min(result.litres_left.values()) >= 0
+    assert min(result.litres_left.values(), default=0.0) >= 0
 
 
 def test_every_rule_has_a_case() -> None:
-    named = {part.strip() for case in CASES for part in case.rule.split(",")}
+    named = {part.strip() for case in ALL_CASES for part in case.rule.split(",")}
     assert {str(n) for n in range(1, 13)} <= named
     names = [case.name for case in _pairs()]
-    assert len(set(names)) >= len(CASES)
+    assert len(set(names)) >= len(ALL_CASES)
 
 
-@pytest.mark.parametrize("rich", eight_incidents(), ids=lambda r: r.name)
+@pytest.mark.parametrize("rich", RICH, ids=lambda r: r.name)
 def test_richer_incidents(rich: Rich) -> None:
     needs = sample(rich.incident, rich.state, 40, seed=7)
     span = rich.incident.horizon_min - rich.state.at_min

@@ -19,8 +19,9 @@ from planner.rules import triage_order
 from planner.situation import read_situation, situation_document, situation_from
 from planner.state import Hookup, Line, State, initial_state
 from tests.generator import random_incident
-from tests.random_policies import random_policy
+from tests.random_policies import random_policy, shared
 from tests.rule_incidents import NRB, B, cyl, eight_incidents, hand, masks, pat, reg, world
+from tests.source_incidents import shared_incidents
 
 
 def tables(at_min: float, **more: list[dict[str, Any]]) -> dict[str, Any]:
@@ -68,9 +69,10 @@ def same(one: State, other: State) -> None:
     assert sorted(one.hookups, key=str) == sorted(other.hookups, key=str)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(18))
 def test_what_operation_stopped_at_reads_back_to_the_last_digit(seed: int) -> None:
     incident = random_incident(seed, num_patients=6, num_cylinders=14)
+    incident = shared(incident, seed) if seed >= 12 else incident
     policy = random_policy(incident, initial_state(incident), seed)
     for state in states_of(incident, policy):
         tree = json.loads(json.dumps(situation_document(state, incident)))
@@ -79,9 +81,9 @@ def test_what_operation_stopped_at_reads_back_to_the_last_digit(seed: int) -> No
         assert read.incident == incident
 
 
-@pytest.mark.parametrize("number", range(8))
+@pytest.mark.parametrize("number", range(16))
 def test_richer_incidents_too(number: int) -> None:
-    rich = eight_incidents()[number]
+    rich = (*eight_incidents(), *shared_incidents())[number]
     for state in states_of(rich.incident):
         tree = tomli_w.dumps(situation_document(state, rich.incident))
         import tomllib

@@ -175,7 +175,7 @@ def models_of(incident: Incident) -> tuple[Cylinder, ...]:
     usable = {r.connection for r in incident.all_regulators} | {BUILT_IN}
     found: dict[tuple[str, str], Cylinder] = {}
     for cylinder in incident.all_cylinders:
-        if cylinder.connection in usable:
+        if cylinder.connection in usable and cylinder.power_min is None:
             found.setdefault((cylinder.size, cylinder.connection), _full(cylinder))
     return tuple(found[key] for key in sorted(found))
 

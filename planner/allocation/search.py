@@ -14,7 +14,14 @@ from typing import Final
 
 import numpy as np
 
-from planner.allocation.sketch import Board, Sketch, categories_kept, leading_stacks, policy_of
+from planner.allocation.sketch import (
+    JOIN,
+    Board,
+    Sketch,
+    categories_kept,
+    leading_stacks,
+    policy_of,
+)
 from planner.demand import Floats
 from planner.policy import KeptFor, Policy
 from planner.streams import stream
@@ -156,7 +163,8 @@ def neighbours(board: Board, sketch: Sketch) -> Iterator[Change]:
         yield _hold_back(number)
         is_awaited = patient.tag in board.awaited
         stacks = leading_stacks(board).values() if is_awaited else range(len(board.stacks))
-        for k in (-1, *stacks):
+        is_shared = not is_awaited and any(r.outlets > 1 for r in board.incident.all_regulators)
+        for k in (-1, *stacks, *([JOIN] if is_shared else [])):
             if k != sketch.first[number]:
                 yield _set_first(number, k)
     for a in range(len(sketch.deal) - 1):

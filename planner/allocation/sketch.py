@@ -13,8 +13,10 @@ from planner.incident import Incident, Option, Patient, Triage
 from planner.oxygen_options import options_of
 from planner.policy import KeptFor, Policy, Promise
 from planner.rules import going_on_option, queue_order
-from planner.shelf import Shelf, default_order, usable_l
-from planner.state import Hookup, State
+from planner.shelf import Shelf, default_order, usable_l, with_hookup, with_line
+from planner.state import Hookup, State, power_left_min
+
+JOIN = -2  # in place of a stack
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,8 @@ def _stacks(incident: Incident, state: State) -> tuple[Stack, ...]:
         at = now.get(tag)
         gauge, read_at, place = (c.gauge, c.read_at, None) if at is None else (
             at.gauge, at.read_at, at.place)  # fmt: skip
-        key = (c.connection, c.water_volume_l, gauge.psi, read_at.c, place)
+        power_min = power_left_min(c, at)
+        key = (c.connection, c.water_volume_l, gauge.psi, read_at.c, place, power_min)
         rows.setdefault(key, []).append(tag)
     firsts = {key: cylinders[tags[0]] for key, tags in rows.items()}
     return tuple(
@@ -120,7 +123,8 @@ class Sketch:
         Who is dealt kit before whom; people's numbers.
     first : tuple of int
         Stack that somebody's first cylinder is taken from, with a regulator for it; for somebody
-        awaited, one of the connection that their regulator has. -1: the first that fits.
+        awaited, one of the connection that their regulator has. -1: the first that fits; ``JOIN``:
+        an outlet of a source in use, where there is one.
     is_held_back : tuple of bool
         Somebody there is dealt kit after all others, somebody awaited has no promise. Nobody
         there is left waiting beside kit that fits: the gap of a swap counts as no time out, so a
@@ -166,18 +170,24 @@ def sketch_of(board: Board, policy: Policy) -> Sketch:
     stack_of = {tag: k for k, stack in enumerate(board.stacks) for tag in stack.tags}
     hookups = {x.patient: h.cylinders[0] for h in policy.hookups for x in h.lines}
     promised = {p.patient: p.regulator for p in policy.promises}
+    joined = {
+        x.patient for h in policy.hookups for x in h.lines
+        if any(y.patient in board.going_on for y in h.lines) or x is not h.lines[0]
+    } - set(board.going_on)  # fmt: skip
     connection = {r.tag: r.connection for r in board.incident.all_regulators}
     leading = leading_stacks(board)
     first = tuple(
         leading.get(connection.get(promised.get(p.tag) or "", ""), -1)
         if p.tag in board.awaited
+        else JOIN
+        if p.tag in joined
         else stack_of.get(hookups.get(p.tag, ""), -1)
         for p in board.people
     )
     held = tuple(p.tag in board.awaited and p.tag not in promised for p in board.people)
     served = [p.tag in hookups or p.tag in promised for p in board.people]
     plain = plain_sketch(board, options)
-    deal = tuple(sorted(plain.deal, key=lambda k: not served[k]))
+    deal = tuple(sorted(plain.deal, key=lambda k: (not served[k], board.people[k].tag in joined)))
     place = {tag: k for k, tag in enumerate(policy.order)}
     last = len(place)
     order = sorted(plain.order, key=lambda k: min(place.get(t, last) for t in board.stacks[k].tags))
@@ -211,8 +221,10 @@ def policy_of(board: Board, sketch: Sketch) -> Policy:
         chosen[patient.tag] = option
         if patient.tag in board.going_on:
             is_as_set = sketch.options[number] == 0
-            going_on = board.going_on[patient.tag]
-            hookups.append(going_on if is_as_set else _turned(going_on, patient, option))
+            source = board.going_on[patient.tag]
+            line = next(x for x in source.lines if x.patient == patient.tag)
+            turned = line if is_as_set else replace(line, flow_lpm=option.flow_lpm)
+            hookups = with_line(hookups, source, turned)
         elif patient.tag in board.awaited:
             is_promised = not sketch.is_held_back[number]
             wanted = stack.connection if stack is not None else None
@@ -220,9 +232,12 @@ def policy_of(board: Board, sketch: Sketch) -> Policy:
             if promise is not None:
                 promises.append(promise)
         else:
-            hookup = shelf.hookup(patient, option, stack.tags if stack is not None else ())
+            hookup = shelf.hookup(
+                patient, option, stack.tags if stack is not None else (),
+                is_joining=sketch.first[number] == JOIN,
+            )  # fmt: skip
             if hookup is not None:
-                hookups.append(hookup)
+                hookups = with_hookup(hookups, hookup)
     taken = {tag for hookup in hookups for tag in hookup.cylinders}
     listed = (tag for k in sketch.order for tag in board.stacks[k].tags)
     order = tuple(tag for tag in listed if tag not in taken)
@@ -233,15 +248,6 @@ def policy_of(board: Board, sketch: Sketch) -> Policy:
         promises=tuple(promises),
         kept_for=_no_more_than_listed(board, sketch.kept_for, order),
     )
-
-
-def _turned(hookup: Hookup, patient: Patient, option: Option) -> Hookup:
-    """Return a source with one patient's dial turned to the flow of an option."""
-    lines = tuple(
-        replace(line, flow_lpm=option.flow_lpm) if line.patient == patient.tag else line
-        for line in hookup.lines
-    )
-    return replace(hookup, lines=lines)
 
 
 def _no_more_than_listed(

@@ -12,6 +12,7 @@ from planner.fields.kinds import (
     SUNDRY_KINDS,
     TAG,
     TAGS,
+    WEEK_MIN,
     Field,
     Kind,
     Presence,
@@ -74,6 +75,38 @@ CYLINDER_FIELDS: Final = (
 
 CYLINDERS: Final = Table(
     "cylinders", "Cylinders", (*CYLINDER_FIELDS, place_field("The place where it lies.")), key="tag"
+)
+
+#: What small machines click into: common practice, no source; larger ones go to 10 L/min.
+CONCENTRATOR_LPM: Final = (0.5, 1.0, 2.0, 3.0, 4.0, 5.0)
+
+CONCENTRATORS: Final = Table(
+    "concentrators",
+    "Concentrators",
+    (
+        TAG,
+        TAGS,
+        COUNT,
+        required(
+            "power_min",
+            Kind.NUMBER,
+            "Say how long its battery, or the fuel for it, lasts while it runs.",
+            unit="min",
+            low=1,
+            high=WEEK_MIN,
+        ),
+        defaulted(
+            "settings_lpm",
+            Kind.NUMBERS,
+            CONCENTRATOR_LPM,
+            "The flows that its dial clicks into; it feeds no mask with a reservoir.",
+            unit="L/min",
+            low=0.1,
+            high=15,
+        ),
+        place_field("The place where it stands, and stays when its patient leaves."),
+    ),
+    key="tag",
 )
 
 REGULATOR_FIELDS: Final = (

@@ -68,6 +68,29 @@ cylinder) is there at that instant.
 fits, is not promised to somebody else, and is allowed by every kept-for row. After those on the
 list come the others, most usable litres first, ties in file order.
 
+*Lines.* A regulator with several outlets feeds that many patients at its place, one a line, from
+one cylinder, each at its own dial setting. In the order of regulators above, one in use stands for
+one of its outlets: it can be taken while an outlet is free, somebody at that very place breathes
+from it (the flow of a line has begun), no swap of it is due, and all flows of the option are on its
+settings. Joining so needs a mask and a responder, busy for ``swap_min``, but no key, no washer and
+no cylinder, and no kept-for row forbids it; the new line runs from t + ``swap_gap_min``, the others
+go on. Of the patients on one cylinder the first in the order of service (category and need as
+above, then file order) stands for all: its swap is due when their cylinder reaches the change
+pressure, it is in the queue, its category counts where it would take a cylinder, a late swap is its
+own. A line that is being joined holds no swap up. One connection serves all: all are without flow
+for the gap, all begin again together, and all are out of oxygen together. Whoever leaves takes the
+mask; the others go on, the first of those who are left stands for them, has been waiting as long,
+and a late swap counted by then is not counted again; cylinder and regulator go with the last. First
+connections on one cylinder use one washer. Whoever has had no oxygen yet when the source is
+swapped, or runs out, begins its phases at the next flow.
+
+*Concentrators.* A concentrator counts as a cylinder with a built-in valve that holds minutes in
+place of litres: as many as its power lasts while it runs, at whatever flow, without error. Its swap
+is due ``POWER_CHANGE_MIN`` before the end of its power, the buffer lasts to the end. Its usable
+litres, where they order what is not on the list, are those minutes at its highest setting. It fits
+no mask with a reservoir. It does not leave: at the transfer it joins the reserve there at that
+instant. It stands outside all litres.
+
 *Kept for.* A row (place or all, connection, category, k) binds patients of a lower category at
 that place who would take a cylinder of that connection: at least k other usable cylinders of it,
 in the reserve (joined by now, promised to nobody) and with a carrying time to the patient's

@@ -15,10 +15,10 @@ import numpy.typing as npt
 
 from planner.demand import Z95, Needs, time_at
 from planner.gas import content_l
-from planner.incident import BUILT_IN, TRIAGE_ORDER, Cylinder, Incident
+from planner.incident import BUILT_IN, POWER_CHANGE_MIN, TRIAGE_ORDER, Cylinder, Incident
 from planner.oxygen_options import need_of, need_rank
 from planner.reference import load_connections
-from planner.state import KitNow, State, device_units, keys
+from planner.state import KitNow, State, device_units, keys, power_left_min
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -26,6 +26,7 @@ Ints = npt.NDArray[np.int64]
 NEVER: Final = np.inf
 NONE: Final = -1
 ON_BUILT_IN: Final = -2  # regulator of someone on a built-in valve
+JOINED: Final = -2  # in a log, in place of the cylinder that comes off: an outlet was taken
 UNLISTED: Final = 1_000_000
 
 RESERVE, CONNECTED, TAKEN_OFF, GONE, AWAITED = 0, 1, 2, 3, 4  # cylinder status
@@ -61,7 +62,9 @@ class Scene(NamedTuple):
     cylinder_status: Ints  # (C,)
     change_l: Floats  # (C,) content at the change pressure
     residual_l: Floats  # (C,)
+    power_rate: Floats  # (C,) what a concentrator counts down a minute; 0: a cylinder
     regulator_connection: Ints  # (G,)
+    outlets: Ints  # (G,)
     regulator_place: Ints
     regulator_join: Floats
     regulator_supply: Ints
@@ -161,6 +164,20 @@ def litres_at(cylinder: Cylinder, gauge_psi: float, incident: Incident) -> float
     return content_l(cylinder.water_volume_l, gauge_psi, incident.air_temperature.c)
 
 
+def change_l(cylinder: Cylinder, incident: Incident) -> float:
+    """Return what a cylinder holds when its swap is due."""
+    if cylinder.power_min is not None:
+        return POWER_CHANGE_MIN * cylinder.power_rate
+    return litres_at(cylinder, incident.change_at.psi, incident)
+
+
+def residual_l(cylinder: Cylinder, incident: Incident) -> float:
+    """Return what a cylinder holds when nobody breathes from it any more."""
+    if cylinder.power_min is not None:
+        return 0.0
+    return litres_at(cylinder, incident.safe_residual.psi, incident)
+
+
 def draws_of(incident: Incident, state: State, needs: Needs) -> Draws:
     """Return the samples as the judge takes them; contents from readings and gauge errors.
 
@@ -173,7 +190,10 @@ def draws_of(incident: Incident, state: State, needs: Needs) -> Draws:
         reading, read_at = (cylinder.gauge, cylinder.read_at) if at is None else (
             at.gauge, at.read_at)  # fmt: skip
         gauge = np.maximum(reading.psi + error, 0.0)
-        if incident.contents == "handbook":
+        left_min = power_left_min(cylinder, at)
+        if left_min is not None:
+            rows.append(np.full(needs.num_samples, left_min * cylinder.power_rate))
+        elif incident.contents == "handbook":
             rows.append(cylinder.factor_l_per_psi * gauge)
         else:
             rows.append(content_l(cylinder.water_volume_l, gauge, read_at.c))
@@ -248,7 +268,6 @@ def _cylinder_arrays(incident: Incident, state: State, names: Names) -> dict[str
         join.append(NEVER if at is None else at.since_min)
         supply.append(number if at is None else NONE)
         status.append(AWAITED if at is None else status_of[at.status])
-    change, residual = incident.change_at.psi, incident.safe_residual.psi
     everything = incident.all_cylinders
     return {
         "connection": ints(names.connections[c.connection] for c in everything),
@@ -256,8 +275,9 @@ def _cylinder_arrays(incident: Incident, state: State, names: Names) -> dict[str
         "cylinder_join": floats(join),
         "cylinder_supply": ints(supply),
         "cylinder_status": ints(status),
-        "change_l": floats(litres_at(c, change, incident) for c in everything),
-        "residual_l": floats(litres_at(c, residual, incident) for c in everything),
+        "change_l": floats(change_l(c, incident) for c in everything),
+        "residual_l": floats(residual_l(c, incident) for c in everything),
+        "power_rate": floats(c.power_rate for c in everything),
     }
 
 
@@ -292,6 +312,7 @@ def _regulator_arrays(incident: Incident, state: State, names: Names) -> dict[st
     rows = [(g.tag, supply_of.get(g.tag)) for g in incident.all_regulators]
     return {
         **_kit_arrays(rows, state.regulators, incident, names, "regulator"),
+        "outlets": ints(g.outlets for g in incident.all_regulators),
         "regulator_connection": ints(
             names.connections[g.connection] for g in incident.all_regulators
         ),

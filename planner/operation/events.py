@@ -12,7 +12,18 @@ from planner.operation.arrays import (
     TRANSFERRED,
     UNKNOWN,
 )
-from planner.operation.clockwork import expect_help, is_running, phase_row, plan_ahead, rate
+from planner.operation.clockwork import (
+    expect_help,
+    first_on,
+    is_line,
+    is_running,
+    is_shared,
+    phase_row,
+    plan_ahead,
+    plan_source,
+    rate,
+    stand_in,
+)
 from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
     AFFECTED,
@@ -28,6 +39,7 @@ from planner.operation.world import (
     DEVICE_HOLDER,
     DEVICE_JOIN,
     DEVICE_PLACE,
+    FIRST_FLOW,
     FIRST_OUT,
     FLOW,
     HELP_AT,
@@ -38,6 +50,7 @@ from planner.operation.world import (
     INSTANT,
     IS_AWAITED,
     IS_HOPEFUL,
+    IS_LATE_TOLD,
     IS_OUT,
     KIT_RETURN,
     LATE,
@@ -58,6 +71,7 @@ from planner.operation.world import (
     PHASE_FLOW,
     PHASE_SCORE,
     PLACE,
+    POWER_RATE,
     PROMISED_DEVICE,
     PROMISED_REGULATOR,
     REGULATOR,
@@ -87,7 +101,8 @@ def settle(w: World, i: int, t: float) -> None:
     if is_running(w, i) and t > w.f[RUNS_FROM, i]:
         litres = rate(w, i) * (t - w.f[RUNS_FROM, i])
         w.f[LITRES, w.i[CYLINDER, i]] -= litres
-        w.f[USED, 0] += litres
+        if w.i[REGULATOR, i] >= 0 or w.f[POWER_RATE, w.i[CYLINDER, i]] == 0:
+            w.f[USED, 0] += litres
         w.f[RUNS_FROM, i] = t
 
 
@@ -135,8 +150,11 @@ def apply_events(w: World, size: int, t: float) -> None:
         if w.f[NEXT_PHASE, i] <= t + INSTANT:
             change_phases(w, i, t)
     for k in range(size):
-        mark_due(w, w.i[AFFECTED, k], t)
-        plan_ahead(w, w.i[AFFECTED, k])
+        i = stand_in(w, w.i[AFFECTED, k])
+        mark_due(w, i, t)
+        plan_ahead(w, i)
+        if i != w.i[AFFECTED, k]:
+            plan_ahead(w, w.i[AFFECTED, k])
 
 
 @inlined
@@ -188,6 +206,7 @@ def transfer(w: World, i: int, t: float) -> None:
     end_out(w, i, t)
     w.i[STATUS, i] = TRANSFERRED
     tell_news(w)
+    is_last = _leave_line(w, i)
     if not np.isnan(w.f[SINCE, i]):
         w.f[SINCE, i] = np.nan
         w.i[NUM_WAITING, 0] -= w.i[TAKES_PART, i]
@@ -196,16 +215,38 @@ def transfer(w: World, i: int, t: float) -> None:
     is_back = np.isfinite(w.f[KIT_RETURN, i])
     if is_back:
         expect_help(w, back, q)
-    if c >= 0:
+    if c >= 0 and g < 0 and w.f[POWER_RATE, c] > 0:
+        w.i[CYLINDER_STATUS, c] = RESERVE
+        w.i[CYLINDER_PLACE, c], w.f[CYLINDER_JOIN, c] = q, t
+        w.i[OPEN_FROM, w.i[CONNECTION, c]] = w.i[ORDER_FROM, w.i[CONNECTION, c]]
+        expect_help(w, t, q)
+    elif c >= 0 and is_last:
         w.i[CYLINDER_STATUS, c] = RESERVE if is_back else GONE
         w.i[CYLINDER_PLACE, c], w.f[CYLINDER_JOIN, c] = q, back
         w.i[OPEN_FROM, w.i[CONNECTION, c]] = w.i[ORDER_FROM, w.i[CONNECTION, c]]
-    if g >= 0:
+    if g >= 0 and is_last:
         w.i[REGULATOR_HOLDER, g] = NONE if is_back else -2
         w.i[REGULATOR_PLACE, g], w.f[REGULATOR_JOIN, g] = q, back
     if d >= 0:
         w.i[DEVICE_HOLDER, d] = NONE if is_back else -2
         w.i[DEVICE_PLACE, d], w.f[DEVICE_JOIN, d] = q, back
+
+
+@inlined
+def _leave_line(w: World, i: int) -> bool:
+    """Hand a source on to who stands for it now; say whether there is nobody left on it."""
+    if not is_shared(w, i) or w.i[CYLINDER, i] < 0:
+        return True
+    j = first_on(w, w.i[REGULATOR, i])
+    if j < 0:
+        return True
+    w.i[REGULATOR_HOLDER, w.i[REGULATOR, i]] = j
+    if not np.isnan(w.f[SINCE, i]):
+        w.f[SINCE, j] = w.f[SINCE, i]
+        w.i[IS_LATE_TOLD, j] = w.i[IS_LATE_TOLD, i]
+        w.i[NUM_WAITING, 0] += 1
+    plan_ahead(w, j)
+    return False
 
 
 @inlined
@@ -221,7 +262,17 @@ def end_out(w: World, i: int, t: float) -> None:
 
 @inlined
 def go_out(w: World, i: int, t: float) -> None:
-    """Start the count of minutes out of oxygen."""
+    """Start the count of minutes out of oxygen, for all on the same cylinder."""
+    if is_shared(w, i) and w.i[CYLINDER, i] >= 0:
+        for j in range(w.i[SIZES, NUM_PATIENTS]):
+            if is_line(w, j, w.i[REGULATOR, i]):
+                settle(w, j, t)
+                if w.f[FIRST_FLOW, j] > t + INSTANT:  # it has had no oxygen yet
+                    w.f[FIRST_FLOW, j] = np.nan
+                w.i[IS_OUT, j] = 1
+                w.f[OUT_SINCE, j] = t
+                plan_ahead(w, j)
+        return
     w.i[IS_OUT, i] = 1
     w.f[OUT_SINCE, i] = t
     plan_ahead(w, i)
@@ -231,8 +282,9 @@ def go_out(w: World, i: int, t: float) -> None:
 def end_buffer(w: World, i: int, t: float) -> None:
     """Count a late swap if any time passed on the buffer."""
     since = w.f[SINCE, i]
-    if np.isnan(since) or not is_running(w, i) or t - since <= INSTANT:
+    if np.isnan(since) or not is_running(w, i) or t - since <= INSTANT or w.i[IS_LATE_TOLD, i]:
         return
+    w.i[IS_LATE_TOLD, i] = 1
     if since >= w.f[SCALARS, AT_MIN] - INSTANT:  # earlier ones were counted before the state
         w.i[LATE, i] += 1
 
@@ -284,17 +336,18 @@ def change_phases(w: World, i: int, t: float) -> None:
             w.f[FLOW, i] = w.f[phase_row(w, PHASE_FLOW, i), k]
         else:
             w.i[STOPPED, i] = 1
-        plan_ahead(w, i)
+        plan_source(w, i)
 
 
 @inlined
 def mark_due(w: World, i: int, t: float) -> None:
     """Mark a swap that is due, or a buffer that is breathed."""
-    if w.f[RUN_END, i] > t + INSTANT:
+    if w.f[RUN_END, i] > t + INSTANT or w.i[STATUS, i] != HERE:
         return
     settle(w, i, t)
     if np.isnan(w.f[SINCE, i]):
         w.f[SINCE, i] = t
+        w.i[IS_LATE_TOLD, i] = 0
         w.i[NUM_WAITING, 0] += 1
         w.i[IS_HOPEFUL, 0] = 1
         plan_ahead(w, i)

@@ -57,6 +57,7 @@ from planner.operation.world import (
     NUM_CYLINDERS,
     NUM_PATIENTS,
     NUM_WAITING,
+    POWER_RATE,
     QUEUE,
     SCALARS,
     SIZES,
@@ -165,7 +166,7 @@ def _close(w: World, draws: Draws, tally: Tally, s: int) -> None:
         supply = w.i[CYLINDER_SUPPLY, c]
         if supply >= 0 and draws.supply[supply, s] > end:
             continue
-        if w.i[FROM_CYLINDER_STATUS, c] in (TAKEN_OFF, GONE):
+        if w.i[FROM_CYLINDER_STATUS, c] in (TAKEN_OFF, GONE) or w.f[POWER_RATE, c] > 0:
             continue
         tally.litres[SUPPLIED_L, s] += draws.content[c, s]
         status = w.i[CYLINDER_STATUS, c]

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from planner.incident import TRIAGE_ORDER, Incident, Option
+from planner.incident import TRIAGE_ORDER, Cylinder, Incident, Option
 from planner.operation.arrays import (
     NEVER,
     NONE,
@@ -18,7 +18,7 @@ from planner.operation.arrays import (
     Names,
     ints,
 )
-from planner.oxygen_options import is_indicated
+from planner.oxygen_options import is_indicated, valve_has
 from planner.policy import Policy
 from planner.reference import load_devices
 from planner.state import DeviceUnit, State, device_units
@@ -56,7 +56,7 @@ def moves_of(incident: Incident, state: State, policy: Policy, names: Names) -> 
             for o, p in zip(have, people, strict=True)
         ),
         regulator_fits=_fits([g.settings_lpm for g in regulators], have),
-        valve_fits=_fits([c.settings_lpm for c in cylinders], have),
+        valve_fits=_valve_fits(cylinders, have),
         **_start_arrays(incident, state, policy, names),
         promised_regulator=ints(
             names.regulators[r]
@@ -101,7 +101,11 @@ def _start_arrays(incident: Incident, state: State, policy: Policy, names: Names
     size = len(incident.patients)
     cylinder, regulator, device, is_new = (np.full(size, NONE, dtype=np.int64) for _ in range(4))
     flow, begin = np.zeros(size), np.full(size, state.at_min)
-    going_on = {(h.cylinders[0], line.patient): h for h in state.hookups for line in h.lines}
+    going_on = {
+        (h.cylinders[0], line.patient): h.begins_min(line)
+        for h in state.hookups
+        for line in h.lines
+    }  # fmt: skip
     held = {k.holder: k.tag for k in state.devices if k.holder is not None and not k.is_gone}
     free = [k.tag for k in state.devices if k.holder is None and not k.is_gone]
     units = {unit.tag: unit for unit in device_units(incident)}
@@ -116,7 +120,7 @@ def _start_arrays(incident: Incident, state: State, policy: Policy, names: Names
             flow[row] = line.flow_lpm
             old = going_on.get((hookup.cylinders[0], line.patient))
             is_new[row] = old is None
-            begin[row] = state.at_min if old is None else max(state.at_min, old.flow_from_min)
+            begin[row] = state.at_min if old is None else max(state.at_min, old)
             tag = held.get(line.patient) if old is not None else None
             if tag is None:
                 tag = _first_mask(incident, line.patient, line.device, free, units, promised)
@@ -151,6 +155,15 @@ def _hands(option: Option | None, has_airway_device: bool) -> int:
     if option is None:
         return 0
     return load_devices()[option.device].hands_held(has_airway_device=has_airway_device)
+
+
+def _valve_fits(cylinders: tuple[Cylinder, ...], options: list[Option | None]) -> Ints:
+    """Return, by patient and cylinder, whether the cylinder's own valve can feed the option."""
+    fits = np.zeros((len(options), len(cylinders)), dtype=np.int64)
+    for row, option in enumerate(options):
+        if option is not None:
+            fits[row] = [valve_has(cylinder, option) for cylinder in cylinders]
+    return fits
 
 
 def _fits(settings: list[tuple[float, ...]], options: list[Option | None]) -> Ints:

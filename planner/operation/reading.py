@@ -345,12 +345,18 @@ def _cylinders(s: _Stopped, arrived: tuple[int, ...]) -> tuple[CylinderNow, ...]
             continue
         before = now.get(cylinder.tag)
         read_at = cylinder.read_at if before is None else before.read_at
-        gauge, at = _gauge(cylinder, float(w.f[LITRES, c]), read_at, incident)
+        litres = float(w.f[LITRES, c])
+        if cylinder.power_min is None:
+            gauge, at = _gauge(cylinder, litres, read_at, incident)
+            power_min = None
+        else:
+            gauge, at, power_min = cylinder.gauge, read_at, litres / cylinder.power_rate
         place = s.bench.scene.place[on[c]] if c in on else w.i[CYLINDER_PLACE, c]
         rows.append(
             CylinderNow(
                 cylinder.tag, gauge, at, incident.places[place].name,
                 _finite(w.f[CYLINDER_JOIN, c], s), STATUS_WORDS[status], is_exact=True,
+                power_min=power_min,
             )
         )  # fmt: skip
     return tuple(rows)
@@ -420,28 +426,53 @@ def _kit(
 
 
 def _hookups(s: _Stopped) -> tuple[Hookup, ...]:
+    """Return who breathes from what; all on one regulator are lines of one source."""
     w, incident = s.world, s.bench.incident
-    units, cylinders = device_units(incident), incident.all_cylinders
-    begun = {c.patient: c.minute + incident.swap_gap_min for c in s.connections}
-    named = {(h.cylinders[0], line.patient): line for h in s.policy.hookups for line in h.lines}
-    before = {(h.cylinders[0], h.lines[0].patient): h for h in s.bench.state.hookups}
-    rows = []
+    cylinders, regulators = incident.all_cylinders, incident.all_regulators
+    sources: dict[tuple[int, int], list[int]] = {}
     for i in _people_here(s):
-        c, g, d = (int(w.i[row, i]) for row in (CYLINDER, REGULATOR, DEVICE))
-        if c < 0:
-            continue
-        tag = incident.patients[i].tag
-        key = (cylinders[c].tag, tag)
-        old = before.get(key)
-        rows.append(
-            Hookup(
-                (cylinders[c].tag,),
-                incident.all_regulators[g].tag if g >= 0 else None,
-                (Line(tag, units[d].kind if d >= 0 else named[key].device, float(w.f[FLOW, i])),),
-                begun.get(tag, s.bench.state.at_min if old is None else old.flow_from_min),
-            )
-        )
+        c, g = int(w.i[CYLINDER, i]), int(w.i[REGULATOR, i])
+        if c >= 0:
+            sources.setdefault((c, g), []).append(i)
+    begins = _begins(s)
+    rows = []
+    for (c, g), people in sources.items():
+        since = min(begins[i] for i in people)
+        lines = tuple(_line(s, i, begins[i], since) for i in people)
+        regulator = regulators[g].tag if g >= 0 else None
+        rows.append(Hookup((cylinders[c].tag,), regulator, lines, since))
     return tuple(rows)
+
+
+def _line(s: _Stopped, i: int, begins_min: float, since_min: float) -> Line:
+    w, incident = s.world, s.bench.incident
+    d, tag = int(w.i[DEVICE, i]), incident.patients[i].tag
+    if d >= 0:
+        device = device_units(incident)[d].kind
+    else:
+        device = next(x.device for h in s.policy.hookups for x in h.lines if x.patient == tag)
+    own = begins_min if begins_min > since_min else None
+    return Line(tag, device, float(w.f[FLOW, i]), own)
+
+
+def _begins(s: _Stopped) -> dict[int, float]:
+    """Return since when each patient breathes from the cylinder it is on now."""
+    w, incident = s.world, s.bench.incident
+    gap_min = incident.swap_gap_min
+    # Those taken along when somebody else's swap served all begin with it.
+    started = {c.on: c.minute + gap_min for c in s.connections if c.off is not None}
+    joined = {(c.on, c.patient): c.minute + gap_min for c in s.connections}
+    before = {
+        (h.cylinders[0], line.patient): h.begins_min(line)
+        for h in s.bench.state.hookups for line in h.lines
+    }  # fmt: skip
+    found = {}
+    for i in _people_here(s):
+        if w.i[CYLINDER, i] >= 0:
+            key = (incident.all_cylinders[w.i[CYLINDER, i]].tag, incident.patients[i].tag)
+            first = started.get(key[0], s.bench.state.at_min)
+            found[i] = joined.get(key, before.get(key, first))
+    return found
 
 
 def _responders(s: _Stopped) -> tuple[ResponderNow, ...]:

@@ -7,11 +7,19 @@ import numpy as np
 from planner.operation.arrays import (
     CONNECTED,
     HERE,
+    JOINED,
     NONE,
     ON_BUILT_IN,
     TAKEN_OFF,
 )
-from planner.operation.clockwork import is_running, plan_ahead
+from planner.operation.clockwork import (
+    expect_at,
+    is_line,
+    is_running,
+    is_shared,
+    plan_ahead,
+    plan_source,
+)
 from planner.operation.compiling import inlined
 from planner.operation.events import end_buffer, end_out, go_out, settle, tell_news
 from planner.operation.supply import find_device, find_source
@@ -40,6 +48,7 @@ from planner.operation.world import (
     NEWS,
     NUM_BAGGED,
     NUM_IN_LINE,
+    NUM_PATIENTS,
     NUM_PLACES,
     NUM_RESPONDERS,
     NUM_SWAPS,
@@ -150,23 +159,52 @@ def serve(w: World, i: int, t: float) -> tuple[int, int]:
     if c < 0:
         w.i[FAILED_AT, i] = w.i[NEWS, 0]
         return NONE, NONE
-    if not has_key(w, w.i[CONNECTION, c], q):
+    is_joining = w.i[CYLINDER_STATUS, c] == CONNECTED
+    if not is_joining and not has_key(w, w.i[CONNECTION, c], q):
         return NONE, NONE
     settle(w, i, t)
     end_buffer(w, i, t)
     end_out(w, i, t)
     old = w.i[CYLINDER, i]
     if old >= 0:
+        if is_shared(w, i):
+            _take_others_along(w, i, c, t)
         w.i[CYLINDER_STATUS, old] = TAKEN_OFF
         w.i[CYLINDER_PLACE, old] = q
     connect(w, i, c, g, d, t)
-    return old, c
+    if is_shared(w, i):
+        if not is_joining:
+            expect_at(w, t + w.f[SCALARS, GAP_MIN], q)
+        plan_source(w, i)
+    return JOINED if is_joining else old, c
+
+
+@inlined
+def _take_others_along(w: World, i: int, c: int, t: float) -> None:
+    """Put everyone else who breathes from a patient's cylinder on the next one."""
+    for j in range(w.i[SIZES, NUM_PATIENTS]):
+        if j != i and is_line(w, j, w.i[REGULATOR, i]):
+            settle(w, j, t)
+            end_out(w, j, t)
+            w.i[IS_OUT, j] = 0
+            w.i[CYLINDER, j] = c
+            w.f[RUNS_FROM, j] = t + w.f[SCALARS, GAP_MIN]
+            _begin_phases(w, j, t)
+
+
+@inlined
+def _begin_phases(w: World, i: int, t: float) -> None:
+    """Let the phases of somebody who had no oxygen yet begin with the flow of a connection."""
+    first = w.f[FIRST_FLOW, i]
+    if np.isnan(first) or first > t + INSTANT:
+        w.f[FIRST_FLOW, i] = t + w.f[SCALARS, GAP_MIN]
 
 
 @inlined
 def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
     """Put a patient on a cylinder: hands busy, key in use, washer used up, flow after the gap."""
     q, x = w.i[PLACE, i], w.i[CONNECTION, c]
+    is_joining = w.i[CYLINDER_STATUS, c] == CONNECTED
     if w.i[REGULATOR, i] == ON_BUILT_IN and g >= 0:
         tell_news(w)  # a kept-for row of the built-in valves may lapse
     w.i[CYLINDER, i], w.i[REGULATOR, i], w.i[DEVICE, i] = c, g, d
@@ -181,15 +219,14 @@ def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
     w.f[SINCE, i] = np.nan
     w.i[NUM_WAITING, 0] -= 1
     w.f[RUNS_FROM, i] = t + w.f[SCALARS, GAP_MIN]
-    if np.isnan(w.f[FIRST_FLOW, i]):
-        w.f[FIRST_FLOW, i] = t + w.f[SCALARS, GAP_MIN]
+    _begin_phases(w, i, t)
     plan_ahead(w, i)
-    if w.i[NEEDS_WASHER, x] and w.i[WASHERS, q] > 0:
+    if w.i[NEEDS_WASHER, x] and not is_joining and w.i[WASHERS, q] > 0:
         w.i[WASHERS, q] -= 1
     for k in range(w.i[SIZES, NUM_SWAPS]):
         if w.f[SWAP_END, k] <= t + INSTANT:
             w.f[SWAP_END, k], w.i[SWAP_PLACE, k] = t + w.f[SCALARS, SWAP_MIN], q
-            w.i[SWAP_KEY, k] = 1 if w.i[NEEDS_KEY, x] else 0
+            w.i[SWAP_KEY, k] = 1 if w.i[NEEDS_KEY, x] and not is_joining else 0
             return
 
 

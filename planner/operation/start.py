@@ -14,7 +14,14 @@ from planner.operation.arrays import (
     UNKNOWN,
     Draws,
 )
-from planner.operation.clockwork import expect_help, phase_row, plan_ahead
+from planner.operation.clockwork import (
+    expect_at,
+    expect_help,
+    first_on,
+    is_shared,
+    phase_row,
+    plan_ahead,
+)
 from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
     AT_MIN,
@@ -53,6 +60,7 @@ from planner.operation.world import (
     INSTANT,
     IS_AWAITED,
     IS_HOPEFUL,
+    IS_LATE_TOLD,
     IS_NEW,
     IS_OUT,
     LATE,
@@ -73,6 +81,7 @@ from planner.operation.world import (
     OPEN_FROM,
     ORDER_FROM,
     OUT_SINCE,
+    OUTLETS,
     PHASE,
     PHASE_FLOW,
     PHASE_FROM,
@@ -141,6 +150,7 @@ def begin(w: World, draws: Draws, s: int) -> None:
     for i in range(w.i[SIZES, NUM_PATIENTS]):
         if w.i[TAKES_PART, i] and w.i[STATUS, i] != TRANSFERRED:
             _keep_promise(w, i)
+    _pool(w)
     _release_unused(w)
     w.i[NUM_WAITING, 0] = 0
     for i in range(w.i[SIZES, NUM_PATIENTS]):
@@ -214,6 +224,7 @@ def _seat(w: World, i: int) -> None:
     w.i[FAILED_AT, i] = 0
     w.i[SUPPLIED_AT, i] = 0
     w.i[LATE, i] = 0
+    w.i[IS_LATE_TOLD, i] = 0
     w.f[MINUTES_OUT, i] = 0.0
     w.f[FIRST_OUT, i] = np.inf
     w.i[IS_AWAITED, i] = w.i[FROM_STATUS, i] == UNKNOWN
@@ -303,10 +314,40 @@ def _connect_first(w: World, i: int, c: int) -> None:
         w.f[SINCE, i] = np.nan
         w.i[IS_OUT, i] = 0
         x, q = w.i[CONNECTION, c], w.i[PLACE, i]
-        if w.i[NEEDS_WASHER, x] and w.i[WASHERS, q] > 0:
+        if w.i[NEEDS_WASHER, x] and w.i[WASHERS, q] > 0 and not _is_fitted(w, i, c):
             w.i[WASHERS, q] -= 1
     elif w.i[IS_OUT, i]:
         w.f[OUT_SINCE, i] = w.f[SCALARS, AT_MIN]
+    if is_shared(w, i) and w.f[START_FROM, i] > w.f[SCALARS, AT_MIN]:
+        expect_at(w, w.f[START_FROM, i], w.i[PLACE, i])
+
+
+@compiled
+def _is_fitted(w: World, i: int, c: int) -> bool:
+    """Say whether a cylinder was connected before, or for somebody ahead in the file."""
+    for j in range(w.i[SIZES, NUM_PATIENTS]):
+        if j != i and w.i[START_CYLINDER, j] == c and (j < i or not w.i[IS_NEW, j]):
+            return True
+    return False
+
+
+@compiled
+def _pool(w: World) -> None:
+    """Let the first in service stand for all on one cylinder, whatever the state says."""
+    for g in range(w.i[SIZES, NUM_REGULATORS]):
+        first = first_on(w, g) if w.i[OUTLETS, g] > 1 else NONE
+        if first < 0:
+            continue
+        w.i[REGULATOR_HOLDER, g] = first
+        for i in range(w.i[SIZES, NUM_PATIENTS]):
+            if i == first or w.i[REGULATOR, i] != g or w.i[STATUS, i] != HERE:
+                continue
+            if w.i[CYLINDER, i] < 0:  # its line was taken off
+                w.i[REGULATOR, i] = NONE
+            elif not np.isnan(w.f[SINCE, i]):
+                if np.isnan(w.f[SINCE, first]):
+                    w.f[SINCE, first] = w.f[SINCE, i]
+                w.f[SINCE, i] = np.nan
 
 
 @compiled

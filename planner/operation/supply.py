@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from planner.operation.arrays import HERE, NONE, ON_BUILT_IN, RESERVE, UNLISTED
+from planner.operation.clockwork import first_on, is_line
 from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
     BUILT_IN_NUMBER,
@@ -23,6 +24,7 @@ from planner.operation.world import (
     FITS,
     INSTANT,
     IS_AWAITED,
+    IS_OUT,
     KEPT_CATEGORY,
     KEPT_CONNECTION,
     KEPT_NUMBER,
@@ -37,6 +39,7 @@ from planner.operation.world import (
     OPEN_FROM,
     ORDER,
     ORDER_TO,
+    OUTLETS,
     OWNER,
     PLACE,
     PROMISED_REGULATOR,
@@ -46,6 +49,8 @@ from planner.operation.world import (
     REGULATOR_HOLDER,
     REGULATOR_JOIN,
     REGULATOR_PLACE,
+    RUNS_FROM,
+    SINCE,
     SIZES,
     STATUS,
     TAKES_PART,
@@ -168,21 +173,32 @@ def find_device(w: World, i: int, t: float) -> int:
 
 
 @compiled
-def find_source(w: World, i: int, t: float) -> tuple[int, int]:
-    """Return cylinder and regulator a patient would take now; cylinder -1 when there is none."""
-    g, q = w.i[REGULATOR, i], w.i[PLACE, i]
-    if g >= 0:
-        is_there = w.f[REGULATOR_JOIN, g] + w.f[CARRY + q, w.i[REGULATOR_PLACE, g]] <= t + INSTANT
-        if not is_there and w.i[CYLINDER, i] < 0:
-            return NONE, NONE
-        return find_cylinder(w, i, w.i[REGULATOR_CONNECTION, g], t), g
-    if g == ON_BUILT_IN and w.i[SIZES, BUILT_IN_NUMBER] >= 0:
-        c = find_cylinder(w, i, w.i[SIZES, BUILT_IN_NUMBER], t)
-        if c >= 0:
-            return c, ON_BUILT_IN
+def has_outlet(w: World, i: int, g: int, t: float) -> bool:
+    """Say whether a patient can join those who breathe from a regulator's cylinder."""
+    first = first_on(w, g)
+    if first < 0 or w.i[PLACE, first] != w.i[PLACE, i] or w.i[IS_OUT, first]:
+        return False
+    if not np.isnan(w.f[SINCE, first]):
+        return False
+    lines, runs = 0, False
+    for j in range(w.i[SIZES, NUM_PATIENTS]):
+        if is_line(w, j, g):
+            lines += 1
+            runs = runs or w.f[RUNS_FROM, j] <= t + INSTANT
+    return bool(runs and lines < w.i[OUTLETS, g])
+
+
+@compiled
+def find_free_source(w: World, i: int, t: float) -> tuple[int, int]:
+    """Return what somebody would take who goes on with nothing: regulators first, in file order."""
+    q = w.i[PLACE, i]
     without = 0  # bits of the connections that have no cylinder for this patient
     for g in range(w.i[SIZES, NUM_REGULATORS]):
-        if w.i[REGULATOR_HOLDER, g] != NONE or not w.i[FITS + i, g]:
+        if not w.i[FITS + i, g]:
+            continue
+        if w.i[REGULATOR_HOLDER, g] != NONE:
+            if w.i[OUTLETS, g] > 1 and has_outlet(w, i, g, t):
+                return w.i[CYLINDER, w.i[REGULATOR_HOLDER, g]], g
             continue
         x = w.i[REGULATOR_CONNECTION, g]
         if without >> x & 1:
@@ -198,3 +214,19 @@ def find_source(w: World, i: int, t: float) -> tuple[int, int]:
         if c >= 0:
             return c, ON_BUILT_IN
     return NONE, NONE
+
+
+@compiled
+def find_source(w: World, i: int, t: float) -> tuple[int, int]:
+    """Return cylinder and regulator a patient would take now; cylinder -1 when there is none."""
+    g, q = w.i[REGULATOR, i], w.i[PLACE, i]
+    if g >= 0:
+        is_there = w.f[REGULATOR_JOIN, g] + w.f[CARRY + q, w.i[REGULATOR_PLACE, g]] <= t + INSTANT
+        if not is_there and w.i[CYLINDER, i] < 0:
+            return NONE, NONE
+        return find_cylinder(w, i, w.i[REGULATOR_CONNECTION, g], t), g
+    if g == ON_BUILT_IN and w.i[SIZES, BUILT_IN_NUMBER] >= 0:
+        c = find_cylinder(w, i, w.i[SIZES, BUILT_IN_NUMBER], t)
+        if c >= 0:
+            return c, ON_BUILT_IN
+    return find_free_source(w, i, t)

@@ -24,7 +24,7 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
     CYLINDER_STATUS, CYLINDER_PLACE, REGULATOR_HOLDER, REGULATOR_PLACE, DEVICE_HOLDER,
     DEVICE_PLACE, WASHERS, SWAP_PLACE, SWAP_KEY, HELP_COUNT,
     HELP_PLACE, NEWS, FAILED_AT, NUM_WAITING, AFFECTED,
-    OPEN_FROM, HANDS_LEFT, KEYS_IN_USE, TAKEN, SUPPLIED_AT, IS_HOPEFUL,
+    OPEN_FROM, HANDS_LEFT, KEYS_IN_USE, TAKEN, SUPPLIED_AT, IS_LATE_TOLD, IS_HOPEFUL,
     SIZES, PLACE, CATEGORY, NEED, FROM_STATUS, WAS_OUT, PHASES_STOPPED, CONNECTION,
     FROM_CYLINDER_PLACE, CYLINDER_SUPPLY, FROM_CYLINDER_STATUS, REGULATOR_CONNECTION,
     FROM_REGULATOR_PLACE, REGULATOR_SUPPLY, FROM_REGULATOR_HOLDER, FROM_DEVICE_PLACE,
@@ -33,9 +33,9 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
     WANTED_DEVICE_KIND,
     START_CYLINDER, START_REGULATOR, START_DEVICE, IS_NEW, PROMISED_REGULATOR, PROMISED_DEVICE,
     OWNER, RANK, ORDER, ORDER_FROM, ORDER_TO, KEPT_PLACE, KEPT_CONNECTION, KEPT_CATEGORY,
-    KEPT_NUMBER, SERVE_ORDER, BAGGED,
+    KEPT_NUMBER, SERVE_ORDER, BAGGED, OUTLETS, SERVE_RANK,
     NUM_WHOLE_ROWS,
-) = range(79)  # fmt: skip
+) = range(82)  # fmt: skip
 
 # Columns of the row SIZES.
 (
@@ -52,9 +52,9 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
     REGULATOR_FACTOR, VALVE_FACTOR,
     SCALARS, WAITED_SINCE, FLOWED_SINCE, CALLED_OFF, KIT_RETURN, FROM_CYLINDER_JOIN, CHANGE_L,
     RESIDUAL_L, FROM_REGULATOR_JOIN, FROM_DEVICE_JOIN, RESPONDER_FROM, START_FLOW, START_FROM,
-    STATIC_HELP_AT,
+    STATIC_HELP_AT, POWER_RATE,
     NUM_FLOAT_ROWS,
-) = range(37)  # fmt: skip
+) = range(38)  # fmt: skip
 
 # Columns of the row SCALARS.
 AT_MIN, HORIZON_MIN, SWAP_MIN, GAP_MIN = range(4)
@@ -105,7 +105,7 @@ def world_of(scene: Scene, moves: Moves) -> World:
     num_places, num_supplies = scene.keys.size, int(scene.cylinder_supply.max(initial=-1)) + 1
     num_supplies = max(num_supplies, int(scene.regulator_supply.max(initial=-1)) + 1)
     num_supplies = max(num_supplies, int(scene.device_supply.max(initial=-1)) + 1)
-    most_help = help_at.size + (num_supplies + 3 * num_people + num_places) * (num_places + 1)
+    most_help = help_at.size + (num_supplies + 5 * num_people + num_places) * (num_places + 1)
     width = max(NUM_SIZES, most_help, moves.phase_flow.shape[1], *sizes.values())
     width = ((width + 7) // 8 | 1) * 8  # an odd number of cache lines spreads rows over the cache
     whole = np.zeros((NUM_WHOLE_ROWS + 2 * num_people, width), dtype=np.int64)
@@ -189,6 +189,8 @@ def _whole_rows(scene: Scene, moves: Moves) -> dict[int, Ints]:
         KEPT_NUMBER: moves.kept_number,
         SERVE_ORDER: _serve_order(scene, moves),
         BAGGED: np.flatnonzero(moves.hands > 0),
+        OUTLETS: scene.outlets,
+        SERVE_RANK: _serve_rank(scene, moves),
     }
 
 
@@ -209,6 +211,14 @@ def _serve_order(scene: Scene, moves: Moves) -> Ints:
     keys = (scene.category, scene.need) if scene.is_need_first else (scene.need, scene.category)
     order = np.lexsort(keys)  # stable: file order
     return order[moves.takes_part[order] > 0].astype(np.int64)
+
+
+def _serve_rank(scene: Scene, moves: Moves) -> Ints:
+    """Return everyone's place in that order, by patient; who takes no part comes last."""
+    order = _serve_order(scene, moves)
+    rank = np.full(scene.place.size, scene.place.size, dtype=np.int64)
+    rank[order] = np.arange(order.size)
+    return rank
 
 
 def _static_help(scene: Scene) -> Floats:
@@ -240,6 +250,7 @@ def _float_rows(scene: Scene, moves: Moves) -> dict[int, Floats]:
         FROM_REGULATOR_JOIN: scene.regulator_join,
         FROM_DEVICE_JOIN: scene.device_join,
         RESPONDER_FROM: scene.responder_from,
+        POWER_RATE: scene.power_rate,
         START_FLOW: moves.start_flow,
         START_FROM: moves.start_from,
     }

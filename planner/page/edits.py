@@ -202,6 +202,7 @@ SAME: Final = {
     "patients": ("place", "transfer_min", "transfer_after_found_min", "transfer_group",
                  "vehicle"),
     "cylinders": ("size", "read_at", "connection", "place"),
+    "concentrators": ("power_min", "settings_lpm", "place"),
     "regulators": ("connection", "settings_lpm", "place"),
     "devices": ("place",), "sundries": ("place",), "responders": ("place",),
 }  # fmt: skip
@@ -210,8 +211,9 @@ FOUND_ANEW: Final = {
     "devices": ("kind", "age", "count"), "sundries": ("kind", "count"), "responders": ("from_min",),
 }  # fmt: skip
 _STEMS = {
-    "patients": "P1", "cylinders": "C-01", "regulators": "R-1", "responders": "R1",
-    "places": "place 1", "transfer_groups": "transport 1", "vehicles": "vehicle 1",
+    "patients": "P1", "cylinders": "C-01", "concentrators": "CON-01", "regulators": "R-1",
+    "responders": "R1", "places": "place 1", "transfer_groups": "transport 1",
+    "vehicles": "vehicle 1",
 }  # fmt: skip
 
 

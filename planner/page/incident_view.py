@@ -26,7 +26,8 @@ from planner.report.words import counted
 from planner.store import Revision
 
 ORDER: Final = (
-    "patients", "cylinders", "regulators", "devices", "sundries", "responders", "places",
+    "patients", "cylinders", "concentrators", "regulators", "devices", "sundries", "responders",
+    "places",
     "transfer_groups", "vehicles", "resupply", "incident", "uncertainty", "priorities",
 )  # fmt: skip
 STYLE: Final = """<style>
@@ -41,9 +42,9 @@ STYLE: Final = """<style>
 </style>"""
 SINGULAR: Final = {
     "patients": "patient", "cylinders": "cylinder", "regulators": "regulator",
-    "devices": "mask or cannula", "sundries": "key or washer", "responders": "responder",
-    "places": "place", "transfer_groups": "transfer group", "vehicles": "vehicle",
-    "resupply": "delivery",
+    "concentrators": "concentrator", "devices": "mask or cannula",
+    "sundries": "key or washer", "responders": "responder", "places": "place",
+    "transfer_groups": "transfer group", "vehicles": "vehicle", "resupply": "delivery",
 }  # fmt: skip
 
 

@@ -113,12 +113,13 @@ def _tabs(incident: Revision, kept: KeptPlan, view: View) -> None:
             ("Assumptions and sources", view.assumptions),
             ("Cautions", view.cautions),
         ):
-            look.put(_list_html(title, texts))
+            if texts:
+                look.put(_list_html(title, texts))
 
 
 def _list_html(title: str, texts: tuple[str, ...]) -> str:
     items = "".join(f"<li>{escape(text)}</li>" for text in texts)
-    return f"<h3>{escape(title)}</h3><ul>{items}</ul>" if texts else ""
+    return f"<h3>{escape(title)}</h3><ul>{items}</ul>"
 
 
 def _work(incident: Revision, kept: KeptPlan | None) -> None:

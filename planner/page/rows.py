@@ -33,6 +33,7 @@ MAIN: Final[dict[str, tuple[str, ...]]] = {
     "patients": ("triage", "indication", "place", "tag", "age", "spo2", "transfer_min"),
     "cylinders": ("size", "gauge", "place", "tag", "count", "connection"),
     "resupply cylinders": ("size", "gauge", "connection", "tag", "count"),
+    "concentrators": ("power_min", "place", "tag", "count"),
     "regulators": ("connection", "count", "place", "tag"),
     "resupply regulators": ("connection", "count", "tag"),
     "responders": ("place", "count", "tag", "from_min"),

@@ -105,6 +105,7 @@ def _device(row: RowReader) -> DeviceKind:
         ages=row.choices("ages", AGES),
         off_without_flow=row.take("off_without_flow", bool),
         room_air_without_flow=row.take("room_air_without_flow", bool),
+        has_reservoir=row.take("has_reservoir", bool),
         is_plannable=row.take("plannable", bool),
         outlet_psi=row.number_or_none("outlet_psi"),
         note=row.take("note", str, ""),

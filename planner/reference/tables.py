@@ -132,6 +132,8 @@ class DeviceKind:
         Comes off at once when flow ends.
     room_air_without_flow : bool
         Goes on with room air when flow ends.
+    has_reservoir : bool
+        With a bag that must be kept full: not for a concentrator.
     is_plannable : bool
         False: known to the table, never put into a plan.
     outlet_psi : float or None
@@ -152,6 +154,7 @@ class DeviceKind:
     ages: tuple[Age, ...]
     off_without_flow: bool
     room_air_without_flow: bool
+    has_reservoir: bool
     is_plannable: bool
     outlet_psi: float | None
     note: str

@@ -10,7 +10,7 @@ from typing import Any, Final
 from planner.plan import Plan
 from planner.report.result import by_triage, plan_result
 from planner.report.view import TITLES, Grid, when_short
-from planner.report.words import share
+from planner.report.words import share, source_words
 
 ON_OXYGEN, WAITING, AWAITED, NONE_INDICATED = "on", "waiting", "awaited", "none"
 #: A shape beside each category's word, so that neither colour nor print decides.
@@ -94,8 +94,7 @@ def _source(
 ) -> tuple[str, str, str]:
     """Return what somebody breathes from, till when, and how they stand."""
     if now is not None and now["cylinder"] is not None:
-        valve = now["regulator"] or "its own valve"
-        return f"{now['cylinder']} on {valve}", when_short(plan, now["change_by_min"]), ON_OXYGEN
+        return source_words(now), when_short(plan, now["change_by_min"]), ON_OXYGEN
     if now is not None:
         kept = f"when found; {now['regulator']} kept" if now["regulator"] else "when found"
         return kept, "", AWAITED

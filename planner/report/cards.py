@@ -62,10 +62,13 @@ def _card(
 
 def _next(plan: Plan, patient: str, result: Mapping[str, Any]) -> Iterator[str]:
     """Yield what comes on next: the first two connections of the schedule that need a doer."""
-    for swap in [s for s in result["swaps"] if s["patient"] == patient][:2]:
+    mine = [s for s in result["swaps"] if patient in (s["patient"], *s["together"])]
+    for swap in mine[:2]:
         onto = "the next on the list" if swap["on"] is None else swap["on"]
         if swap["on"] is not None and swap["number"] > 1:
             onto = f"the next on the list, expected {swap['on']}"
+        if swap["is_joining"]:
+            onto = f"an outlet of the source of {swap['on']}"
         start = plan.incident.start
         early, late = clock(start, swap["early_min"]), clock(start, swap["late_min"])
         span = "" if early == late else f" ({early}-{late})"

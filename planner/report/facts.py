@@ -32,8 +32,11 @@ def cylinder_facts(
 ) -> CylinderFacts:
     """Return what a cylinder holds above the safe residual at the temperature of use.
 
-    Litres are reference litres (70 F, 1 atm); the handbook figure is by the size's factor.
+    Litres are reference litres (70 F, 1 atm); the handbook figure is by the size's factor. A
+    concentrator holds none.
     """
+    if cylinder.power_min is not None:
+        return CylinderFacts(cylinder, 0.0, 0.0, 0.0)
     gauge, read_at = (cylinder.gauge, cylinder.read_at) if now is None else (now.gauge, now.read_at)
     residual = incident.safe_residual.psi
     floor = content_l(cylinder.water_volume_l, residual, incident.air_temperature.c)
@@ -57,6 +60,8 @@ def change_by_min(plan: Plan, cylinder_tag: str, flow_lpm: float, from_min: floa
     cylinder = next(c for c in plan.incident.all_cylinders if c.tag == cylinder_tag)
     usable = usable_l(plan.incident, plan.state, cylinder)
     begin = max(from_min, plan.state.at_min)
+    if cylinder.power_min is not None:
+        return begin + usable / cylinder.power_rate
     return begin + usable / (flow_lpm * plan.incident.uncertainty.cold_flow_factor)
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from planner.incident import POWER_CHANGE_MIN
+
 CHANCE_MEANS: Final = (
     "Some 20,000 times the planner draws who is found when, when transport comes, what is "
     "really in each cylinder and what each dial really gives, and plays the plan through "
@@ -104,10 +106,22 @@ SECTIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         ),
     ),
     (
+        "Several on one cylinder, and concentrators",
+        (
+            "A regulator with several outlets feeds as many people at its place from one cylinder: "
+            "it empties at the sum of their flows, and one swap serves all. Whoever comes later "
+            "may take a free outlet, without a key, washer or cylinder of their own. Never two "
+            "people off one outlet.",
+            "A concentrator feeds one mask without a reservoir for as long as its power lasts, at "
+            f"any of its flows. A swap is due {POWER_CHANGE_MIN:g} min before (common practice, "
+            "no source). It stays where it stands when its patient leaves.",
+        ),
+    ),
+    (
         "What is left out",
         (
-            "Oxygen made on the spot, several patients on one source, moves between places, and "
-            "what a patient's course does to the need, other than by the phases of an option.",
+            "Moves between places, several cylinders on one regulator, and what a patient's course "
+            "does to the need, other than by the phases of an option.",
             "Whether a reduction is right for somebody: the options are an example protocol until "
             "a medical director has approved them for this use.",
         ),

@@ -20,11 +20,11 @@ from planner.report.facts import (
 from planner.report.going_on import going_on_result
 from planner.report.words import BANNER
 from planner.risk import Risk
+from planner.state import power_left_min
 from planner.units import clock
 
 SCHEMA = 1
 STOPPED: Final = "stopped early by hand: this is the best plan found until then"
-NOT_MODELLED = ("a source with several outlets serves one patient",)
 
 
 def plan_result(plan: Plan) -> dict[str, Any]:
@@ -95,6 +95,8 @@ def plan_result(plan: Plan) -> dict[str, Any]:
                 "chance_needed": s.chance_needed,
                 "responder": s.responder,
                 "place": s.place,
+                "is_joining": s.is_joining,
+                "together": list(s.together),
             }
             for s in plan.swaps
         ],
@@ -132,7 +134,6 @@ def plan_result(plan: Plan) -> dict[str, Any]:
         "notes": [
             *([STOPPED] if plan.is_interrupted else []),
             *plan.warnings,
-            *(f"not modelled yet: {text}" for text in NOT_MODELLED),
         ],
     }
 
@@ -183,10 +184,12 @@ def _now(plan: Plan) -> Iterator[dict[str, Any]]:
         option = plan.policy.option_of(patient.tag)
         if patient.tag in hookups and option is not None:
             hookup, line = hookups[patient.tag]
-            by = change_by_min(plan, hookup.cylinders[0], line.flow_lpm, hookup.flow_from_min)
+            flow_lpm = sum(x.flow_lpm for x in hookup.lines)
+            by = change_by_min(plan, hookup.cylinders[0], flow_lpm, hookup.flow_from_min)
             yield _row(patient, line.device, line.flow_lpm, option.level) | {
                 "regulator": hookup.regulator,
                 "cylinder": hookup.cylinders[0],
+                "together": [x.patient for x in hookup.lines if x is not line],
                 "change_by_min": by,
                 "change_by_clock": clock(plan.incident.start, by),
             }
@@ -195,6 +198,7 @@ def _now(plan: Plan) -> Iterator[dict[str, Any]]:
             yield _row(patient, option.device, option.flow_lpm, option.level) | {
                 "regulator": None if promise is None else promise.regulator,
                 "cylinder": None,
+                "together": [],
                 "change_by_min": None,
                 "change_by_clock": None,
             }
@@ -260,13 +264,18 @@ def _listed(plan: Plan, tag: str) -> dict[str, Any]:
 def _cylinder(plan: Plan, cylinder: Cylinder) -> dict[str, Any]:
     now = next((c for c in plan.state.cylinders if c.tag == cylinder.tag), None)
     facts = cylinder_facts(plan.incident, cylinder, now)
+    left_min = power_left_min(cylinder, now)
+    if left_min is not None:
+        minutes = [left_min if flow <= cylinder.power_rate else 0.0 for flow in (15.0, 6.0)]
+    else:
+        minutes = [facts.litres / 15, facts.litres / 6]
     return {
         "tag": cylinder.tag,
         "size": cylinder.size,
         "litres": facts.litres,
         "handbook_litres": facts.handbook_litres,
-        "minutes_at_15": facts.litres / 15,
-        "minutes_at_6": facts.litres / 6,
+        "minutes_at_15": minutes[0],
+        "minutes_at_6": minutes[1],
     }
 
 

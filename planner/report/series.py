@@ -16,7 +16,7 @@ somebody runs out (but for buffers breathed at late swaps); the other way round 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -160,6 +160,9 @@ def _numbers(values: Floats) -> Numbers:
 def _gauges(incident: Incident, watched: Watched) -> Floats:
     """Return true gauges [psi] at air temperature, (patients, minutes, samples), NaN on none."""
     rows = incident.all_cylinders
+    # A concentrator has no gauge.
+    power = np.array([c.power_min is not None for c in rows] + [False])
+    watched = replace(watched, litres=np.where(power[watched.cylinder], np.nan, watched.litres))
     if incident.contents == "handbook":
         size = np.array([c.factor_l_per_psi for c in rows] + [1.0])
         return np.asarray(watched.litres / size[watched.cylinder])

@@ -25,6 +25,7 @@ from planner.report.words import (
     percent,
     runs,
     share,
+    source_words,
     when,
 )
 from planner.units import clock
@@ -234,7 +235,7 @@ def _now(plan: Plan, result: dict[str, Any]) -> Grid:
             row["place"],
             f"{row['device']} {row['flow_lpm']:g}",
             row["level"],
-            f"{row['cylinder']} on {row['regulator'] or 'its own valve'}",
+            source_words(row),
             when_short(plan, row["change_by_min"]),
         )
         for row in result["now"]
@@ -301,10 +302,10 @@ def _swaps(plan: Plan, result: dict[str, Any]) -> Grid:
     rows = tuple(
         (
             when_short(plan, row["expected_min"]),
-            row["patient"],
+            joined([row["patient"], *row["together"]]),
             row["place"],
             row["off"] or _before(plan, row["patient"], row["number"]),
-            _onto(row["on"], row["number"]),
+            f"outlet on {row['on']}" if row["is_joining"] else _onto(row["on"], row["number"]),
             _span(clock(start, row["early_min"]), clock(start, row["late_min"])),
             f"{share(row['chance_needed'])} %",
             row["responder"] or "who is free",

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from planner.units import CLOCK_NOISE_MIN, Pressure, clock
 
@@ -87,6 +87,12 @@ def joined(words: Iterable[str]) -> str:
     if len(items) < 2:
         return "".join(items)
     return ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def source_words(row: Mapping[str, Any]) -> str:
+    """Return what somebody breathes from: cylinder, regulator, and who else is on it."""
+    beside = f", with {joined(row['together'])}" if row["together"] else ""
+    return f"{row['cylinder']} on {row['regulator'] or 'its own valve'}{beside}"
 
 
 def counted(number: int, singular: str, plural: str = "") -> str:

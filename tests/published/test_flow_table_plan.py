@@ -5,8 +5,8 @@ rounded. ``test_gas_published`` checks the arithmetic alone. Here the litres lie
 the change pressure, by handbook contents, and the minute is the plan's "lasts until": found by
 operation, not by a division. Swaps take no time, since the table knows none.
 
-The product's model has one patient on a source. So one supply is shared either by one patient at
-the whole flow, or by several at parts of it who take from one list.
+One supply is shared by one patient at the whole flow, by several at parts of it who take from one
+list, or, as the table means it, by several on the outlets of one source.
 """
 
 from __future__ import annotations
@@ -83,6 +83,27 @@ def test_two_patients_at_half_the_flow_from_one_list(flow: float, printed: float
     plan = make_plan(shared([flow / 2, flow / 2], 10), None, QUICK)
     assert printed_as(lasts_min(plan), flow) == printed, SOURCE
     assert plan.risk.minutes_out.value == pytest.approx(2 * (480 - SUPPLY_L / flow), abs=1e-6)
+
+
+@pytest.mark.parametrize(("flow", "printed"), TABLE)
+def test_three_patients_on_the_outlets_of_one_source(flow: float, printed: float) -> None:
+    # As the table means it: one supply at the sum of unlike flows; all are out together.
+    flows = [0.2 * flow, 0.3 * flow, 0.5 * flow]
+    incident = shared(flows, 1)
+    source = replace(incident.regulators[0], outlets=3)
+    plan = make_plan(replace(incident, regulators=(source,)), None, QUICK)
+    assert [len(hookup.lines) for hookup in plan.policy.hookups] == [3]
+    assert printed_as(lasts_min(plan), flow) == printed, SOURCE
+    assert plan.risk.minutes_out.value == pytest.approx(3 * (480 - SUPPLY_L / flow), abs=1e-6)
+
+
+def test_two_outlets_leave_the_third_without() -> None:
+    # Twin: at 13.9 L/min, two of the three on it: it lasts longer, and one is out from the start.
+    incident = shared([0.2 * 13.9, 0.3 * 13.9, 0.5 * 13.9], 1)
+    source = replace(incident.regulators[0], outlets=2)
+    plan = make_plan(replace(incident, regulators=(source,)), None, QUICK)
+    assert [len(hookup.lines) for hookup in plan.policy.hookups] == [2]
+    assert plan.lasts.everyone_min == 0.0
 
 
 def test_unlike_flows_from_one_list_end_within_one_cylinder_of_the_table() -> None:
