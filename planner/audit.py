@@ -354,6 +354,17 @@ def places_agree(plan: Plan) -> Findings:
             yield f"{hookup.regulator} feeds people at {', '.join(places)}; allowed: one place"
 
 
+def carried_alone(plan: Plan) -> Findings:
+    """Put whoever is to be carried on a source of its own that can go along."""
+    machines = {c.tag for c in plan.incident.all_cylinders if c.power_min is not None}
+    for seat in (s for s in facts.seats(plan) if len(s.patient.legs) > s.now.legs_done):
+        if len(seat.hookup.lines) > 1 or machines & set(seat.hookup.cylinders):
+            told = f"{seat.patient.tag} is to be carried and on {', '.join(seat.hookup.cylinders)}"
+            yield f"{told}; allowed: a cylinder of its own that goes along"
+    for seat in (s for s in facts.seats(plan) if s.is_new and s.now.arrives_min is not None):
+        yield f"{seat.patient.tag} is connected on a leg; allowed: at a place"
+
+
 def joined_sources_run(plan: Plan) -> Findings:
     """Put a new line only on a source whose oxygen runs and whose swap is not due."""
     people = {p.tag: p for p in plan.state.patients}
@@ -413,6 +424,7 @@ INVARIANTS: Final[tuple[tuple[str, Invariant], ...]] = (
     ("all on one source are at one place", places_agree),
     ("no concentrator fills a bag", concentrators_fill_no_bag),
     ("outlets are taken of sources that run", joined_sources_run),
+    ("who is carried has a source of its own", carried_alone),
     ("flows are on the dial", flows_on_dial),
     ("first kit is there by now", kit_arrives),
     ("promised and listed kit is within reach", kit_reaches),

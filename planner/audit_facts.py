@@ -68,6 +68,26 @@ def seats(plan: Plan) -> list[Seat]:
     ]  # fmt: skip
 
 
+def places_of(plan: Plan, tag: str) -> list[str]:
+    """Return where somebody is and is carried to from now on."""
+    patient, now = people(plan)[tag]
+    return [now.place, *(leg.to for leg in patient.legs[now.legs_done :])]
+
+
+def place_at(plan: Plan, tag: str, minute: float) -> str | None:
+    """Return where somebody is at a minute by the median times; None on a leg."""
+    patient, now = people(plan)[tag]
+    begin, place = now.arrives_min or -math.inf, now.place
+    stays = [(begin, place)]
+    for leg in patient.legs[now.legs_done :]:
+        gone = max(begin, leg.leave.p50_min, patient.oxygen_from.p50_min)
+        begin, place = gone + leg.length.p50_min, leg.to
+        if stays[-1][0] <= minute < gone:
+            return stays[-1][1]
+        stays.append((begin, place))
+    return stays[-1][1] if minute >= stays[-1][0] else None
+
+
 def put_on(plan: Plan) -> list[str]:
     """Return the cylinders that the policy connects and that the state had not, each once."""
     runs = {tag for h in plan.state.hookups for tag in h.cylinders}

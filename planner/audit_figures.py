@@ -40,8 +40,9 @@ def swaps_exist(plan: Plan) -> Findings:
         if swap.patient not in people or swap.patient not in options:
             yield f"{swap.patient} swaps and has no option; allowed: somebody on oxygen"
             continue
-        if swap.place != people[swap.patient][1].place:
-            at = people[swap.patient][1].place
+        places = facts.places_of(plan, swap.patient)
+        if swap.place not in places:
+            at = " or ".join(places)
             yield f"{swap.patient} swaps at {swap.place}; allowed: {at}, where it is"
         for tag in (swap.off, swap.on):
             if tag is not None and tag not in cylinders:
@@ -93,6 +94,7 @@ def _reached(plan: Plan, origin: str, place: str) -> set[str]:
     people = facts.people(plan)
     on_oxygen = [people[tag] for tag, _ in plan.policy.options if tag in people]
     stops = {place, *(now.place for patient, now in on_oxygen if _returns(plan, patient))}
+    stops |= {leg.to for patient, _ in on_oxygen for leg in patient.legs}
     reached, new = {origin}, {origin}
     while new:
         new = {stop for stop in stops - reached
@@ -212,7 +214,8 @@ def _bagging(plan: Plan, swap: Swap) -> int:
     held = 0
     for tag, (patient, now) in facts.people(plan).items():
         is_there = tag in seats or (now.status == "unknown" and patient.chance_needed >= LIKELY)
-        if tag not in options or now.place != swap.place or not is_there:
+        at = facts.place_at(plan, tag, swap.expected_min)
+        if tag not in options or at != swap.place or not is_there:
             continue
         hands = facts.hands(patient, options[tag].device)
         begin, end = _stay(plan, patient, now) if hands else (0.0, 0.0)

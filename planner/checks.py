@@ -41,6 +41,8 @@ from planner.telling import (
     wants_oxygen,
 )
 from planner.transport_checks import (
+    carried_with_a_source_of_its_own,
+    legs_lead_somewhere,
     vehicles_are_known,
     vehicles_are_whole,
     vehicles_have_seats,
@@ -322,6 +324,8 @@ RULES: Final[tuple[Rule, ...]] = (
     priorities_have_three_values,
     transfer_is_said_once,
     vehicles_are_known,
+    legs_lead_somewhere,
+    carried_with_a_source_of_its_own,
     vehicles_are_whole,
     vehicles_have_seats,
     indication_is_given,

@@ -60,6 +60,9 @@ class Needs:
         True flow over dial setting; regulators as in ``Incident.all_regulators``.
     valve_factor : array (cylinders, samples)
         The same for built-in valves; the cold factor alone for other cylinders.
+    leave_min, leg_min : array (patients, legs, samples)
+        Minute before which a patient does not leave on a leg, and how long the leg takes;
+        infinite and 0 where it has fewer legs.
     capped_share : float
         Share of the transfers of needed patients that fall beyond the horizon.
     """
@@ -74,6 +77,8 @@ class Needs:
     gauge_error_psi: Floats
     regulator_factor: Floats
     valve_factor: Floats
+    leave_min: Floats
+    leg_min: Floats
     capped_share: float
 
 
@@ -103,9 +108,11 @@ def sample(incident: Incident, state: State, num_samples: int, seed: int) -> Nee
     if num_samples < 1:
         raise ValueError(f"num_samples is {num_samples}; allowed: 1 or more")
     start, is_needed = _starts(incident, state, num_samples, seed)
+    leave, length = _legs(incident, state, num_samples, seed)
     transfer = transfers(incident, state, start, seed)
     if incident.vehicles:
-        fetched, minutes = vehicle_transfers(incident, state, start, is_needed, seed)
+        ready = _ready(start, leave, length)
+        fetched, minutes = vehicle_transfers(incident, state, ready, is_needed, seed)
         transfer[fetched] = minutes
     is_needed &= transfer > start
     late = (transfer > incident.horizon_min) & is_needed
@@ -135,6 +142,8 @@ def sample(incident: Incident, state: State, num_samples: int, seed: int) -> Nee
             num_samples,
             seed,
         ),
+        leave_min=leave,
+        leg_min=length,
         capped_share=float(late.sum() / max(1, is_needed.sum())),
     )
 
@@ -155,7 +164,8 @@ def transfer_points(
     start, is_found = _starts(incident, state, num_samples, seed)
     times = transfers(incident, state, start, seed)
     if incident.vehicles:
-        fetched, minutes = vehicle_transfers(incident, state, start, is_found, seed)
+        ready = _ready(start, *_legs(incident, state, num_samples, seed))
+        fetched, minutes = vehicle_transfers(incident, state, ready, is_found, seed)
         times[fetched] = minutes
     return np.array(
         [
@@ -226,6 +236,41 @@ def _arrivals(incident: Incident, state: State, num_samples: int, seed: int) -> 
     return _stack(rows, num_samples)
 
 
+def _legs(incident: Incident, state: State, num_samples: int, seed: int) -> tuple[Floats, Floats]:
+    """Draw when patients may leave on their legs, and how long those take.
+
+    Who has not left by the state's minute may leave later, or now where it is getting ready.
+    """
+    most = max((len(p.legs) for p in incident.patients), default=0)
+    shape = (len(incident.patients), most, num_samples)
+    leave, length = np.full(shape, np.inf), np.zeros(shape)
+    for row, (patient, now) in enumerate(zip(incident.patients, state.patients, strict=True)):
+        for k, leg in enumerate(patient.legs):
+            if k < now.legs_done:  # behind it, but for the one it may be on
+                leave[row, k] = -np.inf if now.arrives_min is None else now.arrives_min
+                continue
+            score = stream(seed, f"leave {k}", patient.tag).standard_normal(num_samples)
+            floor = score_from_time(leg.leave, state.at_min)
+            is_ready = now.leaving != "" and k == now.legs_done
+            if is_ready or leg.leave.is_fixed:
+                leave[row, k] = max(state.at_min, leg.leave.p50_min) if not is_ready else 0.0
+            else:
+                drawn = time_from_score(leg.leave, score_above(score, floor))
+                leave[row, k] = np.maximum(drawn, state.at_min)
+            score = stream(seed, f"leg {k}", patient.tag).standard_normal(num_samples)
+            length[row, k] = time_from_score(leg.length, score)
+    return leave, length
+
+
+def _ready(start: Floats, leave: Floats, length: Floats) -> Floats:
+    """Return the first minute at which each patient can be where its legs end."""
+    ready = start.copy()
+    for k in range(leave.shape[1]):
+        has_leg = np.isfinite(leave[:, k])
+        ready = np.where(has_leg, np.maximum(ready, leave[:, k]) + length[:, k], ready)
+    return ready
+
+
 def _given_later(chance: float, floor: float) -> float:
     """Return the chance that something comes, given that it has not by a score of ``floor``.
 
@@ -290,8 +335,20 @@ def certain(incident: Incident, state: State) -> Needs:
         gauge_error_psi=np.zeros((num_cylinders, 1)),
         regulator_factor=np.full((num_regulators, 1), factor),
         valve_factor=np.full((num_cylinders, 1), factor),
+        leave_min=_certain_legs(incident, "leave", np.inf),
+        leg_min=_certain_legs(incident, "length", 0.0),
         capped_share=0.0,
     )
+
+
+def _certain_legs(incident: Incident, name: str, without: float) -> Floats:
+    """Return the medians of one number of every leg, (patients, legs, 1)."""
+    most = max((len(p.legs) for p in incident.patients), default=0)
+    found = np.full((len(incident.patients), most, 1), without)
+    for row, patient in enumerate(incident.patients):
+        for k, leg in enumerate(patient.legs):
+            found[row, k] = getattr(leg, name).p50_min
+    return found
 
 
 __all__ = [

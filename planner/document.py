@@ -22,6 +22,8 @@ ATTRIBUTES: Mapping[str, str] = {
     "first_arrival_min": "first_arrival",
     "round_trip_min": "round_trip",
     "hold_min": "hold",
+    "leave_min": "leave",
+    "takes_min": "length",
 }
 LISTS = (
     "places", "patients", "transfer_groups", "vehicles", "cylinders", "concentrators",

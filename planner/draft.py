@@ -20,6 +20,7 @@ from planner.incident import (
     Cylinder,
     DeviceStock,
     Incident,
+    Leg,
     Option,
     Patient,
     Phase,
@@ -280,6 +281,10 @@ def _patient(row: Row) -> Patient:
         got = connected.values
         values["connected"] = Connected(
             got["cylinder"], got.get("regulator"), got["device"], got["flow_lpm"]
+        )
+    if "legs" in values:
+        values["legs"] = tuple(
+            Leg(leg.get("to"), leg.get("leave_min"), leg.get("takes_min")) for leg in values["legs"]
         )
     if "options" in values:
         values["options"] = tuple(_option(item) for item in values["options"])

@@ -20,6 +20,7 @@ TRIAGE_ORDER: tuple[Triage, ...] = ("immediate", "delayed", "minimal", "expectan
 LEVEL_ORDER: tuple[Level, ...] = ("first choice", "reduced", "minimum")
 BUILT_IN = "built-in"
 CONCENTRATOR = "concentrator"  # stands where a cylinder has its size
+LEG_MARGIN = 1.5  # so many legs must be in a cylinder before leaving: common practice, no source
 POWER_CHANGE_MIN = 5.0  # a concentrator is swapped so long before its power ends: no source
 
 
@@ -85,6 +86,15 @@ class Option:
 
 
 @dataclass(frozen=True, slots=True)
+class Leg:
+    """A way that a patient is carried: not before ``leave`` (minutes from the incident's start)."""
+
+    to: str
+    leave: ThreePoint
+    length: ThreePoint
+
+
+@dataclass(frozen=True, slots=True)
 class Connected:
     """What a patient already breathes from at the start; ``regulator`` None is a built-in valve."""
 
@@ -120,6 +130,7 @@ class Patient:
     airway_device: bool = False
     connected: Connected | None = None
     options: tuple[Option, ...] | None = None
+    legs: tuple[Leg, ...] = ()
     note: str | None = None
 
 
@@ -334,6 +345,8 @@ class Incident:
         """
         if patient.transfer is not None or patient.transfer_after_found is not None:
             return ()
+        if patient.legs:  # it is carried to where they come
+            place = patient.legs[-1].to
         here = tuple(v for v in self.vehicles if v.place == (place or patient.place))
         return tuple(v for v in here if v.name == patient.vehicle) or here
 

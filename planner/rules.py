@@ -168,13 +168,14 @@ def _first_fit(
     if not known:
         any_of = any_of | {BUILT_IN}
     now = {c.tag: c.place for c in state.cylinders}
+    here = state.patient(patient.tag).place
     supply = {c.tag: r.place for r in incident.resupply for c in r.cylinders}
     for cylinder in left:
         place = now.get(cylinder.tag) or supply[cylinder.tag]
         fits_valve = cylinder.connection != BUILT_IN or (
             option is not None and valve_has(cylinder, option)
         )
-        is_near = incident.carry_min(place, patient.place) is not None
+        is_near = incident.carry_min(place, here) is not None
         if cylinder.connection in any_of and fits_valve and is_near:
             return cylinder
     return None

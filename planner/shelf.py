@@ -26,8 +26,10 @@ from planner.state import (
     Hookup,
     KitNow,
     Line,
+    PatientNow,
     State,
     device_units,
+    has_leg_left,
     keys,
     power_left_min,
 )
@@ -82,6 +84,7 @@ class Shelf:
     there: Mapping[tuple[str, str], float]  # (tag, place): the minute from which it can be there
     stocked: frozenset[str]  # connections that any cylinder has
     sources: dict[str, Hookup]  # by regulator, those whose outlets others may take
+    people: Mapping[str, PatientNow]
 
     def copy(self) -> Shelf:
         """Return a shelf to deal from that leaves this one as it is."""
@@ -114,6 +117,7 @@ class Shelf:
             _there_from(incident, state),
             frozenset(c.connection for c in incident.all_cylinders),
             _running(incident, state),
+            {p.tag: p for p in state.patients},
         )
 
     def hookup(
@@ -136,6 +140,9 @@ class Shelf:
         Hookup or None
             With several lines where an outlet was taken: it stands for the source as it was.
         """
+        patient = self._here(patient)
+        if self._now(patient).arrives_min is not None:
+            return None  # on a leg nothing is connected
         device = self._device(patient, option, is_here=True)
         if device is None:
             return None
@@ -162,12 +169,15 @@ class Shelf:
             (Line(patient.tag, option.device, option.flow_lpm),),
             self.state.at_min,
         )
-        if regulator is not None and regulator.outlets > 1:
+        is_shared = not has_leg_left(patient, self._now(patient))
+        if regulator is not None and regulator.outlets > 1 and is_shared:
             self.sources[regulator.tag] = hookup
         return hookup
 
     def _joined(self, patient: Patient, option: Option, *, is_any: bool) -> Hookup | None:
         """Take a free outlet: of a source ahead of any free regulator, or of any source at all."""
+        if has_leg_left(patient, self._now(patient)):
+            return None
         place_of = {p.tag: p.place for p in self.state.patients}
         for regulator in self.incident.all_regulators:
             if not self._fits(regulator, option):
@@ -195,6 +205,7 @@ class Shelf:
 
         A regulator of ``connection`` comes before others. None when nothing fits.
         """
+        patient = self._here(patient)
         device = self._device(patient, option, is_here=False)
         regulators = [
             r for r in self.regulators
@@ -219,6 +230,7 @@ class Shelf:
 
     def lacks(self, patient: Patient, option: Option) -> str:
         """Return what a first connection lacks: mask, regulator, cylinder, washer, key or hands."""
+        patient = self._here(patient)
         if self._device(patient, option, is_here=True) is None:
             return "mask"
         if self.copy()._joined(patient, option, is_any=True) is not None:
@@ -265,8 +277,18 @@ class Shelf:
                 continue
             if connection == BUILT_IN and not valve_has(cylinder, option):
                 continue
+            is_machine = cylinder.power_min is not None
+            if is_machine and has_leg_left(patient, self._now(patient)):
+                continue
             return cylinder
         return None
+
+    def _now(self, patient: Patient) -> PatientNow:
+        return self.people[patient.tag]
+
+    def _here(self, patient: Patient) -> Patient:
+        """Return a patient where the state says it is."""
+        return replace(patient, place=self._now(patient).place)
 
     def _can_connect(self, place: str, connection: str) -> bool:
         kind = load_connections()[connection]
@@ -297,11 +319,12 @@ def _running(incident: Incident, state: State) -> dict[str, Hookup]:
     """Return the sources with an outlet more than lines, whose oxygen runs and no swap is due."""
     outlets = {r.tag: r.outlets for r in incident.all_regulators}
     people = {p.tag: p for p in state.patients}
+    carried = {p.tag for p in incident.patients if has_leg_left(p, people[p.tag])}
     return {
         h.regulator: h for h in state.hookups
         if h.regulator is not None and len(h.lines) < outlets[h.regulator]
         and h.flow_from_min <= state.at_min
-        and not any(people[x.patient].is_out for x in h.lines)
+        and not any(people[x.patient].is_out or x.patient in carried for x in h.lines)
         and all(people[x.patient].waiting_since_min is None for x in h.lines)
     }  # fmt: skip
 

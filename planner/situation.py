@@ -203,6 +203,12 @@ def _patient_row(now: Any, on: Any) -> Iterator[tuple[str, Any]]:
     for name in ("waiting_since_min", "first_flow_min"):
         if getattr(now, name) is not None:
             yield name, getattr(now, name)
+    if now.legs_done:
+        yield "legs_done", now.legs_done
+    if now.arrives_min is not None:
+        yield "arrives_min", now.arrives_min
+    if now.leaving:
+        yield "leaving", now.leaving
     yield "is_out", now.is_out
     yield "phases_stopped", now.phases_stopped
 

@@ -17,6 +17,7 @@ TRANSFERRED, DEAD = "transferred", "dead"
 STATUSES: Final = (NOT_FOUND, WAITING, ON_OXYGEN, TRANSFERRED, DEAD)
 RESERVE, IN_USE, TAKEN_OFF, GONE = "reserve", "in use", "taken off", "gone"
 CYLINDER_STATUSES: Final = (RESERVE, IN_USE, TAKEN_OFF, GONE)
+LEAVING: Final = ("early", "ready")
 #: What a patient's row may say anew; the incident's own fields.
 REVISED: Final = (
     "triage", "indication", "spo2", "spo2_reliable", "oxygen_from_min", "transfer_min",
@@ -74,6 +75,11 @@ PATIENTS_NOW: Final = Table(
         _minute("flow_from_min", "When the flow from this cylinder began."),
         Field("is_out", Kind.FLAG, "Say true when a swap is due and the oxygen has stopped."),
         Field("phases_stopped", Kind.FLAG, "Say true when the flow could not be turned down."),
+        Field("legs_done", Kind.WHOLE, "How many legs lie behind, the one it is on included.",
+              low=0, high=100),
+        _minute("arrives_min", "When the leg that it is on ends; its place is where it goes to."),
+        Field("leaving", Kind.TEXT, "Whether a swap is due before leaving, or was made for it.",
+              choices=LEAVING),
         *(_revised(name) for name in REVISED),
     ),
     key="tag",

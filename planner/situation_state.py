@@ -118,6 +118,9 @@ def _patient(was: PatientNow, row: Row | None, at_min: float) -> PatientNow:
         values.get("is_out", False),
         first,
         values.get("phases_stopped", False),
+        values.get("legs_done", was.legs_done),
+        values.get("arrives_min"),
+        values.get("leaving", ""),
     )
 
 

@@ -14,6 +14,7 @@ from planner.units import Pressure, Temperature
 
 Status = Literal["unknown", "waiting", "here", "gone", "dead"]
 UNKNOWN: Status = "unknown"
+Leaving = Literal["", "early", "ready"]
 CylinderStatus = Literal["reserve", "connected", "taken off", "gone"]
 
 
@@ -70,6 +71,13 @@ class PatientNow:
         When oxygen first ran; phases run by the clock from it.
     phases_stopped : bool
         A phase's chance failed: the flow stays and later phases are dropped.
+    legs_done : int
+        Legs left behind, the one it is on included.
+    arrives_min : float or None
+        When the leg it is on ends, at ``place``; None: not on a leg.
+    leaving : {"", "early", "ready"}
+        A swap is due before leaving though the gauge is above the change pressure; a connection
+        for leaving was made.
     """
 
     tag: str
@@ -79,6 +87,9 @@ class PatientNow:
     is_out: bool = False
     first_flow_min: float | None = None
     phases_stopped: bool = False
+    legs_done: int = 0
+    arrives_min: float | None = None
+    leaving: Leaving = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +156,29 @@ class State:
     def patient(self, tag: str) -> PatientNow:
         """Return one patient's row."""
         return next(p for p in self.patients if p.tag == tag)
+
+
+def has_leg_left(patient: Patient, now: PatientNow) -> bool:
+    """Say whether a patient is to be carried on: it goes with a source of its own."""
+    return len(patient.legs) > now.legs_done
+
+
+def expected_place(patient: Patient, now: PatientNow, minute: float) -> str | None:
+    """Return where a patient is at a minute, by the medians of its legs; None: on one.
+
+    Getting ready to leave is taken to need no time.
+    """
+    place, free_from = now.place, now.arrives_min or 0.0
+    if minute < free_from:
+        return None
+    for leg in patient.legs[now.legs_done :]:
+        leave = max(free_from, patient.oxygen_from.p50_min, leg.leave.p50_min)
+        if minute < leave:
+            return place
+        free_from, place = leave + leg.length.p50_min, leg.to
+        if minute < free_from:
+            return None
+    return place
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +300,6 @@ def _responder_now(responder: Responder) -> ResponderNow:
 
 __all__ = [
     "BUILT_IN", "CylinderNow", "DeviceUnit", "Hookup", "KitNow", "Line", "PatientNow",
-    "ResponderNow", "State", "device_units", "initial_state", "keys", "power_left_min",
-    "washers",
+    "ResponderNow", "State", "device_units", "expected_place", "has_leg_left",
+    "initial_state", "keys", "power_left_min", "washers",
 ]  # fmt: skip

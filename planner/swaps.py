@@ -15,7 +15,7 @@ from planner.operation.arrays import JOINED
 from planner.operation.judge import Outcome, Tally
 from planner.policy import Policy
 from planner.rules import queue_order
-from planner.state import State
+from planner.state import State, expected_place
 
 BAG: Final = "bag-valve-mask"
 LIKELY: Final = 0.5  # someone less likely than this is not counted on to hold hands
@@ -71,6 +71,7 @@ class _Drawn:
     minutes: Floats
     off: Counter[int]
     on: Counter[int]
+    place: Counter[int]
 
 
 def schedule(
@@ -113,6 +114,7 @@ def schedule(
     for row in drawn:
         now = state.patients[row.patient]
         early, expected, late = (float(q) for q in np.quantile(row.minutes, (0.1, 0.5, 0.9)))
+        place = incident.places[row.place.most_common(1)[0][0]].name
         likely_off = row.off.most_common(1)[0][0]
         is_joining = likely_off == JOINED
         on = next((c for c, _ in row.on.most_common() if is_joining or c not in printed_on), None)
@@ -126,7 +128,7 @@ def schedule(
             Swap(
                 now.tag, row.number, off, None if on is None else tags[on], early, expected, late,
                 row.minutes.size / num_samples,
-                _responder(incident, state, bagged, (now.place, expected), busy), now.place,
+                _responder(incident, state, bagged, (place, expected), busy), place,
                 is_joining, together,
             )
         )  # fmt: skip
@@ -160,7 +162,8 @@ def _gather(tally: Tally) -> list[_Drawn]:
             found.append(
                 _Drawn(
                     patient, k, tally.swap_min[at],
-                    Counter(tally.swap_off[at].tolist()), Counter(tally.swap_on[at].tolist()),
+                    *(Counter(rows[at].tolist())
+                      for rows in (tally.swap_off, tally.swap_on, tally.swap_place)),
                 )
             )  # fmt: skip
     return found
@@ -197,7 +200,9 @@ def _bagging(
     """
     place, minute = at
     for patient, now in zip(incident.patients, state.patients, strict=True):
-        if patient.tag not in bagged or now.place != place or now.status in {"gone", "dead"}:
+        if patient.tag not in bagged or now.status in {"gone", "dead"}:
+            continue
+        if expected_place(patient, now, minute) != place:
             continue
         found = patient.oxygen_from.p50_min
         begin = found if now.status == "unknown" else state.at_min

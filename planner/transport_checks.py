@@ -18,10 +18,49 @@ def vehicles_that_fetch(draft: Draft, patient: Row) -> list[Row]:
     """Return the rows of the vehicles that may fetch a patient, as far as they are known."""
     if patient.get("triage") == "dead" or any(name in patient.raw_names for name in TYPED):
         return []
-    place = patient.get("place")
+    place = place_of_transport(patient)
     here = [v for v in draft.rows["vehicles"] if place is not None and v.get("place") == place]
     name = patient.get("vehicle")
     return [v for v in here if v.get("name") == name] if "vehicle" in patient.raw_names else here
+
+
+def place_of_transport(patient: Row) -> object:
+    """Return where a patient is fetched: where its legs end, or where it is."""
+    legs = patient.get("legs")
+    return legs[-1].get("to") if legs else patient.get("place")
+
+
+def legs_lead_somewhere(draft: Draft) -> Iterator[Fault]:
+    """Let each leg go to a place of the file that the patient is not at already."""
+    places = draft.names("places")
+    for patient in draft.rows["patients"]:
+        at = patient.get("place")
+        for leg in patient.get("legs") or ():
+            yield from unknown(draft, leg, "to", places)
+            if leg.get("to") is not None and leg.get("to") == at:
+                words = ("another place than where the patient is then", "Correct it.")
+                yield tell(draft, leg, "to", words)
+            at = leg.get("to")
+
+
+def carried_with_a_source_of_its_own(draft: Draft) -> Iterator[Fault]:
+    """Whoever is to be carried is on a cylinder alone, and on no concentrator, at the start."""
+    machines = {row.get("tag") for row in draft.rows["concentrators"]}
+    sources = Counter(
+        row.get("regulator")
+        for patient in draft.rows["patients"]
+        if isinstance(row := patient.get("connected"), Row)
+    )
+    for patient in draft.rows["patients"]:
+        row = patient.get("connected")
+        if not patient.get("legs") or not isinstance(row, Row):
+            continue
+        if row.get("cylinder") in machines:
+            words = ("a cylinder for somebody who is carried on", "A concentrator stays.")
+            yield tell(draft, row, "cylinder", words)
+        if row.get("regulator") is not None and sources[row.get("regulator")] > 1:
+            words = ("a regulator alone for somebody who is carried on", "Others are on it too.")
+            yield tell(draft, row, "regulator", words)
 
 
 def vehicles_are_known(draft: Draft) -> Iterator[Fault]:
@@ -32,9 +71,9 @@ def vehicles_are_known(draft: Draft) -> Iterator[Fault]:
         if is_readable(draft, "vehicles"):
             yield from unknown(draft, row, "vehicle", draft.names("vehicles"))
         place = vehicle and vehicle.get("place")
-        if place in draft.names("places") and row.get("place") not in {None, place}:
+        if place in draft.names("places") and place_of_transport(row) not in {None, place}:
             words = (
-                f"a vehicle that fetches from {row.get('place')}",
+                f"a vehicle that fetches from {place_of_transport(row)}",
                 f"{row.get('vehicle')} fetches from {place}: correct one of the two.",
             )
             yield tell(draft, row, "vehicle", words)
@@ -102,5 +141,6 @@ def _seats(vehicle: Row) -> float | None:
 
 
 __all__ = [
+    "carried_with_a_source_of_its_own", "legs_lead_somewhere", "place_of_transport",
     "vehicles_are_known", "vehicles_are_whole", "vehicles_have_seats", "vehicles_that_fetch",
 ]  # fmt: skip

@@ -10,10 +10,12 @@ from planner.incident import (
     CONCENTRATOR,
     Cylinder,
     Incident,
+    Leg,
     Option,
     Patient,
     Regulator,
     SundryStock,
+    ThreePoint,
 )
 from planner.oxygen_options import options_of, valve_has
 from planner.policy import KeptFor, Policy, Promise
@@ -66,6 +68,24 @@ def shared(incident: Incident, seed: int) -> Incident:
         for k in (1, 2)
     )  # fmt: skip
     return replace(incident, regulators=regulators, resupply=supplies, concentrators=machines)
+
+
+def carried(incident: Incident, seed: int) -> Incident:
+    """Return a random incident in which half the people are carried on, by one leg or two."""
+    random = Random(f"carried {seed} {incident.name}")
+    names = [place.name for place in incident.places]
+    people = []
+    for patient in incident.patients:
+        legs, at, minute = [], patient.place, float(random.randrange(0, 40))
+        for _ in range(random.choice((0, 1, 1, 2)) if len(names) > 1 else 0):
+            to = random.choice([name for name in names if name != at])
+            middle = float(random.randrange(2, 12))
+            length = random.choice((ThreePoint(middle, middle, middle),
+                                    ThreePoint(middle / 2, middle, middle * 2)))  # fmt: skip
+            legs.append(Leg(to, ThreePoint(0.7 * minute, minute, 1.4 * minute), length))
+            at, minute = to, minute + float(random.randrange(0, 40))
+        people.append(replace(patient, legs=tuple(legs)))
+    return replace(incident, patients=tuple(people))
 
 
 def _perhaps_built_in(cylinder: Cylinder, random: Random) -> Cylinder:
@@ -122,10 +142,12 @@ def _with_lines(
     """Put some of those who wait on free outlets."""
     rows = {r.tag: r for r in incident.regulators}
     place = {p.tag: p.place for p in incident.patients}
+    with_legs = {p.tag for p in incident.patients if p.legs}
     connected = {line.patient for h in hookups for line in h.lines}
     for patient, now in zip(incident.patients, state.patients, strict=True):
         option = options.get(patient.tag)
-        if option is None or now.status != "waiting" or patient.tag in connected:
+        is_waiting = now.status == "waiting" and patient.tag not in connected
+        if option is None or not is_waiting or patient.legs:
             continue
         for k, hookup in enumerate(hookups):
             regulator = rows.get(hookup.regulator or "")
@@ -133,6 +155,7 @@ def _with_lines(
             if (
                 regulator is not None and len(hookup.lines) < regulator.outlets and masks
                 and place[hookup.lines[0].patient] == patient.place
+                and hookup.lines[0].patient not in with_legs
                 and {p.flow_lpm for p in option.phases} <= set(regulator.settings_lpm)
             ):  # fmt: skip
                 deal.used.add(masks[0])
@@ -189,6 +212,7 @@ class _Deal:
             for c in self.incident.cylinders_here
             if c.connection == BUILT_IN and c.place == place
             and valve_has(c, option) and c.tag not in self.used
+            and not (c.power_min is not None and patient.legs)
         ]  # fmt: skip
         masks = self.masks(patient, option, place)
         if not pairs or not masks:

@@ -6,7 +6,7 @@ only say *when* something falls due by putting a notice on a board. The coordina
 process of one instant speak (within 1e-9 min), then applies the notices in the stated order, then
 serves the queue once.
 
-What the rules leave open is settled here as follows (S1 to S29, cited in the code):
+What the rules leave open is settled here as follows (S1 to S41, cited in the code):
 
 S1  Events at the horizon or later are not applied.
 S2  State's minute: releases, then first connections, then the events of that instant.
@@ -63,6 +63,27 @@ S27 Whether a source is due or out at the state's minute: where any line of the 
 S28 A regulator promised to somebody has no outlet for others.
 S29 Like any missing hands or key, those of an earlier regulator in the order are waited for though
     an outlet further down could be taken.
+S30 A connection is made for leaving where it begins while the patient wants to leave: early or
+    due, first or later, or a new one of the policy at the state's minute. One that began before
+    is not; when its flow begins the rest of the rule is asked.
+S31 An instant is gone through until nobody is left who would leave by (c), or, without a gap, by
+    (a): the flow of its connection began at this very instant.
+S32 An early swap that reaches the change pressure is due since that minute, in the queue too.
+S33 A swap that falls due on a leg is late like any other, if any time passes on the buffer. Minutes
+    out go on on a leg. Who is out keeps being out until a connection starts.
+S34 Whoever is on a leg keeps no kept-for row alive: it is at no place.
+S35 Everything a patient holds goes along, also what was still being carried to it, and is usable
+    from the arrival on.
+S36 "Could not be connected" (c) is asked as the queue would choose: a missing key or missing hands
+    are no want, nor can another regulator help where the choice stands (S5). Kit of its own that
+    is not there yet is a want. It is asked whether a swap is due or only would be.
+S37 "At least" in (b) is within 1e-9 l.
+S38 Whoever is on a leg at the state's minute and gives up kit then (S6, no option) does so where it
+    arrives and when. It has no new connection, nor another mask, at the state's minute.
+S39 "early" and "ready" of the state hold where its hookup goes on. An early swap whose cylinder is
+    at the change pressure in this sample is due, and on the buffer, since the state's minute.
+S40 Whoever has a leg to go shares no source and is on no concentrator in a policy.
+S41 A leg without length ends at the same minute, but in an instant of its own.
 """
 
 from __future__ import annotations
@@ -78,6 +99,7 @@ from planner.demand import Z95, Needs, time_at
 from planner.gas import content_l
 from planner.incident import (
     BUILT_IN,
+    LEG_MARGIN,
     POWER_CHANGE_MIN,
     TRIAGE_ORDER,
     Cylinder,
@@ -94,7 +116,7 @@ EPS: Final = 1e-9
 BAG: Final = "bag-valve-mask"
 
 # Order within one instant (job.md rule 1).
-JOINS, TRANSFER, FOUND, CALLED_OFF, PHASE, SUPPLY_ENDS, FREE = range(7)
+JOINS, ARRIVAL, TRANSFER, FOUND, CALLED_OFF, PHASE, SUPPLY_ENDS, FREE = range(8)
 
 End = Literal["reserve", "connected", "taken off", "gone with patient", "not arrived"]
 Process = Generator[simpy.Event, Any, None]
@@ -211,7 +233,7 @@ class Casualty:
     """A patient with an option; who is here but neither connected nor being connected is out.
 
     On a shared cylinder ``is_due``, ``buffer_from`` and ``is_counted_late`` are those of the one
-    who stands for all.
+    who stands for all. On a leg ``place`` is where it is going to, and it is nowhere.
     """
 
     row: int
@@ -225,6 +247,10 @@ class Casualty:
     flow_lpm: float
     is_there: bool = False
     is_gone: bool = False
+    legs_done: int = 0
+    is_moving: bool = False
+    is_early: bool = False
+    is_ready: bool = False
     waiting_since: float = 0.0
     bottle: Bottle | None = None
     regulator: Regulator | None = None
@@ -250,6 +276,14 @@ class Casualty:
     @property
     def is_on_valve(self) -> bool:
         return self.bottle is not None and self.regulator is None
+
+    @property
+    def is_at_place(self) -> bool:
+        return self.is_there and not self.is_moving
+
+    @property
+    def has_leg_to_go(self) -> bool:
+        return self.legs_done < len(self.patient.legs)
 
 
 class Supply(NamedTuple):
@@ -296,9 +330,10 @@ def simulate(
     Raises
     ------
     NotImplementedError
-        A manifold, or more lines than outlets.
+        A manifold, more lines than outlets, or a source that somebody with a leg to go cannot take
+        along (S40).
     ValueError
-        A first connection for which there is no device at that place.
+        A first connection for which there is no device at that place, or on a leg (S38).
     """
     return _Run(incident, state, policy, needs, sample, facts or Facts()).run()
 
@@ -439,6 +474,8 @@ class _Run:
                     kit_return=self.incident.kit_return_of(patient),
                     flow_lpm=self._flow_now(option, now.first_flow_min, now.phases_stopped),
                     is_there=now.status != "unknown",
+                    legs_done=now.legs_done,
+                    is_moving=now.arrives_min is not None,
                     first_flow=now.first_flow_min,
                     phases_stopped=now.phases_stopped,
                 )
@@ -479,6 +516,11 @@ class _Run:
     def _place_of(self, tag: str) -> str:
         return self.state.patient(tag).place
 
+    def _gives_up_at(self, tag: str) -> float:
+        """Return when kit given up at the state's minute joins at the patient's place (S38)."""
+        arrives = self.state.patient(tag).arrives_min
+        return self.state.at_min if arrives is None else max(self.state.at_min, arrives)
+
     def _on(self, hookup: Hookup) -> list[Casualty]:
         """Return who of a hookup takes part, in the order of service."""
         tags = [line.patient for line in hookup.lines]
@@ -495,7 +537,8 @@ class _Run:
                 continue
             person = self.people.get(item.holder)
             if person is None:
-                self._give_back(item, self._place_of(item.holder), self.state.at_min)
+                tag = item.holder
+                self._give_back(item, self._place_of(tag), self._gives_up_at(tag))
             elif isinstance(item, Regulator):
                 person.regulator = item
             elif isinstance(item, Device):
@@ -516,7 +559,8 @@ class _Run:
         stay = self._goes_on(hookup)
         if not stay:
             bottle = self.bottles[hookup.cylinders[0]]
-            self._give_back(bottle, self._place_of(hookup.lines[0].patient), self.state.at_min)
+            tag = hookup.lines[0].patient
+            self._give_back(bottle, self._place_of(tag), self._gives_up_at(tag))
         elif hookup.regulator is not None:
             regulator = self.regulators[hookup.regulator]
             for person in self._on(hookup):
@@ -534,6 +578,7 @@ class _Run:
         at, bottle = self.state.at_min, self.bottles[hookup.cylinders[0]]
         was = next((h for h in self.state.hookups if h.cylinders == hookup.cylinders), None)
         stay = self._goes_on(was) if was is not None else []
+        self._check_moves(hookup, users, stay)
         if not stay and self.washers is not None:
             _, needs_washer = self.facts.key_and_washer(bottle.row.connection)
             self.washers[users[0].place] -= int(needs_washer)
@@ -551,7 +596,17 @@ class _Run:
                 person.flow_from = begins if own is None else max(begins, own)
             if person.first_flow is None:
                 person.first_flow = person.flow_from
+            is_ready = self.state.patient(person.tag).leaving == "ready"
+            person.is_ready = is_ready if person in stay else self.wants_to_leave(person, at)  # S30
             self._announce_flow(person, at)
+
+    def _check_moves(self, hookup: Hookup, users: list[Casualty], stay: list[Casualty]) -> None:
+        is_fixed = self.bottles[hookup.cylinders[0]].highest_lpm > 0 or len(users) > 1
+        if is_fixed and any(person.has_leg_to_go for person in users):
+            raise NotImplementedError("a source that cannot go along on a leg")  # S40
+        for person in users:
+            if person.is_moving and person not in stay:
+                raise ValueError(f"{person.tag} is on a leg: no first connection")  # S38
 
     def _change_regulator(self, users: list[Casualty], tag: str | None) -> None:
         """Give all users of a hookup its regulator; what they held otherwise is free (S14)."""
@@ -571,6 +626,8 @@ class _Run:
     def _change_device(self, person: Casualty, kind: str) -> None:
         if person.device is not None and person.device.kind == kind:
             return
+        if person.is_moving:
+            raise ValueError(f"{person.tag} is on a leg: no other device")  # S38
         at = self.state.at_min
         promised = {p.device for p in self.policy.promises}  # not set aside yet
         new = self._free_device(person, kind, at, promised)
@@ -601,6 +658,7 @@ class _Run:
         first.waiting_since = min(told, default=at)
         first.is_due, first.buffer_from = True, at
         first.is_counted_late = first.waiting_since < at - EPS
+        first.is_early = self.state.patient(first.tag).leaving == "early"  # S39
         if is_out:
             self.run_out(first, at)
 
@@ -646,6 +704,11 @@ class _Run:
                 self.env.process(self.porter(item))
         for person in self.people.values():
             self.env.process(self.patient_life(person))
+            arrives = self.state.patient(person.tag).arrives_min
+            if arrives is not None:
+                self.env.process(self.leg(person, arrives))
+            elif person.is_there:
+                self._announce_leaving(person, at)
             if person.first_flow is not None:
                 self.env.process(self.phase_clock(person))
         for number, supply in enumerate(self.incident.resupply):
@@ -680,18 +743,29 @@ class _Run:
             yield self.until(person.transfer)
             self.post(TRANSFER, person.row, lambda t: self.transfer(person, t))
 
+    def leg(self, person: Casualty, arrives: float) -> Process:
+        yield self.until(arrives)
+        self.post(ARRIVAL, person.row, lambda t: self.end_leg(person, t))
+        if person.transfer < arrives:
+            self.post(TRANSFER, person.row, lambda t: self.transfer(person, t))
+
+    def wake(self, minute: float) -> Process:
+        """Wake the coordinator at a minute at which somebody may leave."""
+        yield self.until(minute)
+        self.post(JOINS, 0, _nothing)
+
     def line_begins(self, person: Casualty, minute: float) -> Process:
         """Wake the coordinator when the flow of a line begins: then its source has outlets."""
         yield self.until(minute)
         self.post(JOINS, 0, lambda t: self._open_flow(person.bottle, t))
 
-    def breathe(self, bottle: Bottle, is_due: bool) -> Process:
+    def breathe(self, bottle: Bottle, is_on_buffer: bool) -> Process:
         """Wake the coordinator when this cylinder reaches change pressure and safe residual."""
         try:
             # A change of flow starts a new process, so both minutes are known now.
             began = bottle.drawn_to
             minutes_to = [bottle.minutes_to(bottle.change_l), bottle.minutes_to(bottle.residual_l)]
-            for minutes in minutes_to[1:] if is_due else minutes_to:
+            for minutes in minutes_to[1:] if is_on_buffer else minutes_to:
                 if math.isinf(minutes):
                     return
                 yield self.until(began + minutes)
@@ -756,14 +830,19 @@ class _Run:
             if notice.phase < SUPPLY_ENDS:
                 notice.act(t)
         self.end_supplies(t)
+        self.depart(t)
         for notice in notices:
             if notice.phase > SUPPLY_ENDS:
                 notice.act(t)
         self.serve_queue(t)
+        while any(self.is_to_leave(person, t) for person in self.people.values()):  # S31
+            self.depart(t)
+            self.serve_queue(t)
         for person in self.people.values():
             if not person.is_there:
                 continue
-            lacks = person.bottle is None or (person.is_due and self.supply(person, t) is None)
+            is_on_buffer = person.is_due and not person.is_early and not person.is_moving
+            lacks = person.bottle is None or (is_on_buffer and self.supply(person, t) is None)
             if lacks and person.out_since is None:
                 self.run_out(person, t)
 
@@ -776,6 +855,7 @@ class _Run:
         """Count a late swap once any time has passed on the buffer."""
         for person in self.people.values():
             is_on_buffer = person.is_there and person.is_due and person.out_since is None
+            is_on_buffer &= not person.is_early
             if is_on_buffer and not person.is_counted_late and t > person.buffer_from + EPS:
                 person.is_counted_late = True
                 person.late_swaps += 1
@@ -788,8 +868,9 @@ class _Run:
                 continue
             if all(self.is_under_way(line, t) for line in self.lines_of(bottle)):
                 continue
-            if not person.is_due and bottle.minutes_to(bottle.change_l) <= EPS:
-                person.is_due, person.is_counted_late = True, False
+            is_new = not person.is_due or person.is_early
+            if is_new and bottle.minutes_to(bottle.change_l) <= EPS:
+                person.is_due, person.is_early, person.is_counted_late = True, False, False  # S32
                 person.waiting_since = person.buffer_from = t
             if person.is_due and bottle.minutes_to(bottle.residual_l) <= EPS:
                 self.run_out(person, t)
@@ -798,20 +879,93 @@ class _Run:
         queue = [
             p
             for p in self.people.values()
-            if p.is_there and not self.is_source_under_way(p, t) and (p.bottle is None or p.is_due)
+            if p.is_at_place
+            and not self.is_source_under_way(p, t)
+            and (p.bottle is None or p.is_due)
         ]
         queue.sort(key=lambda p: (p.rank, p.waiting_since, p.row))
         for person in queue:
             self.try_to_connect(person, t)
 
+    # ----- legs ----------------------------------------------------------------------------
+
+    def wants_to_leave(self, person: Casualty, t: float) -> bool:
+        return (
+            person.is_at_place
+            and person.has_leg_to_go
+            and self._leave_min(person) <= t + EPS
+            and not person.is_gone
+        )
+
+    def _leave_min(self, person: Casualty) -> float:
+        return float(self.needs.leave_min[person.row, person.legs_done, self.sample])
+
+    def _leg_min(self, person: Casualty) -> float:
+        return float(self.needs.leg_min[person.row, person.legs_done, self.sample])
+
+    def _announce_leaving(self, person: Casualty, t: float) -> None:
+        """Make the minute from which someone who is there wants to leave an instant."""
+        if person.has_leg_to_go and t + EPS < self._leave_min(person) < math.inf:
+            self.env.process(self.wake(self._leave_min(person)))
+
+    def is_to_leave(self, person: Casualty, t: float) -> bool:
+        """Say whether someone left after the queue would leave now, by (c) or (a) (S31)."""
+        if not self.wants_to_leave(person, t) or self.is_under_way(person, t):
+            return False
+        return person.is_ready or not self.could_connect(person, t)
+
+    def depart(self, t: float) -> None:
+        """Let everyone leave who may; who has too little oxygen wants another cylinder first."""
+        for person in self.people.values():
+            if not self.wants_to_leave(person, t) or self.is_under_way(person, t):
+                continue
+            is_undue = person.bottle is not None and person.out_since is None and not person.is_due
+            if person.is_ready or (is_undue and self._holds_enough(person)):
+                self._leave(person, t)
+            elif not self.could_connect(person, t):
+                if person.is_early:
+                    person.is_due = False
+                self._leave(person, t)
+            elif is_undue:
+                person.is_due = person.is_early = True
+                person.waiting_since = t
+
+    @staticmethod
+    def _litres_a_minute(person: Casualty, bottle: Bottle) -> float:
+        factor = person.regulator.factor if person.regulator else bottle.valve_factor
+        return person.flow_lpm * factor
+
+    def _holds_enough(self, person: Casualty) -> bool:
+        bottle = person.bottle
+        assert bottle is not None
+        flows_l = self._litres_a_minute(person, bottle) * self._leg_min(person)
+        return bottle.litres - bottle.residual_l >= LEG_MARGIN * flows_l - EPS  # S37
+
+    def _leave(self, person: Casualty, t: float) -> None:
+        arrives = t + self._leg_min(person)
+        person.place = person.patient.legs[person.legs_done].to
+        person.legs_done += 1
+        person.is_moving, person.is_ready, person.is_early = True, False, False
+        self.env.process(self.leg(person, arrives))
+
+    def end_leg(self, person: Casualty, t: float) -> None:
+        person.is_moving = False
+        for item in (person.bottle, person.regulator, person.device):
+            if item is not None:
+                item.place, item.since = person.place, t  # S35
+        self._announce_leaving(person, t)
+
     # ----- what happens --------------------------------------------------------------------
 
     def find(self, person: Casualty, t: float) -> None:
         person.is_there, person.waiting_since = True, t
+        self._announce_leaving(person, t)
         kit: list[Item] = [*self.regulators.values(), *self.devices.values()]
         self._keep_promise(person, [item for item in kit if item.promised_to == person.tag])
 
     def transfer(self, person: Casualty, t: float) -> None:
+        if person.is_moving or person.is_gone:
+            return  # the leg brings it on arrival
         if person.out_since is not None:
             person.minutes_out += t - person.out_since
             person.out_since = None
@@ -902,8 +1056,8 @@ class _Run:
         takes_key = needs_key and self.free_keys is not None
         if takes_key and self.free_keys is not None and self.free_keys[person.place] < 1:
             return
-        device = person.device or self._free_device(person, person.option.device, t)
-        if device is None or not self.is_there(device, person.place, t):
+        device = self._mask(person, t)
+        if device is None:
             return
         self._hold(person, device)
         if takes_key and self.free_keys is not None:
@@ -914,6 +1068,14 @@ class _Run:
         free_at = t + self.incident.swap_min
         self.env.process(self.responder(person.place, free_at, takes_key))
         self._connect(person, found, t)
+
+    def _mask(self, person: Casualty, t: float) -> Device | None:
+        device = person.device or self._free_device(person, person.option.device, t)
+        return device if device is not None and self.is_there(device, person.place, t) else None
+
+    def could_connect(self, person: Casualty, t: float) -> bool:
+        """Say whether nothing but hands or a key could be missing for a connection (S36)."""
+        return self.supply(person, t) is not None and self._mask(person, t) is not None
 
     def _connect(self, person: Casualty, found: Supply, t: float) -> None:
         """Bring everyone on a patient's cylinder, or it alone, to another one or to an outlet."""
@@ -935,6 +1097,7 @@ class _Run:
             if line.out_since is not None:
                 line.minutes_out += t - line.out_since
             line.out_since, line.is_due, line.bottle = None, False, new
+            line.is_early, line.is_ready = False, self.wants_to_leave(line, t)  # S30
             line.flow_from = t + self.incident.swap_gap_min
             self._announce_flow(line, t)
             is_new = line.first_flow is None or (old is not None and line.first_flow > t + EPS)
@@ -944,10 +1107,14 @@ class _Run:
         self._open_flow(new, t)
 
     def _announce_flow(self, person: Casualty, t: float) -> None:
-        """Make the begin of a flow an instant where somebody could join it (S26)."""
+        """Make the begin of a flow an instant where somebody could join it (S26), or leave."""
         regulator = person.regulator
-        if regulator is not None and regulator.num_outlets > 1 and person.flow_from > t + EPS:
+        if person.flow_from <= t + EPS:
+            return
+        if regulator is not None and regulator.num_outlets > 1:
             self.env.process(self.line_begins(person, person.flow_from))
+        elif person.has_leg_to_go:
+            self.env.process(self.wake(person.flow_from))
 
     @staticmethod
     def _stop_flow(bottle: Bottle | None) -> None:
@@ -968,11 +1135,12 @@ class _Run:
         begins = max(t, min(line.flow_from for line in lines))
         for line in lines:
             if line.flow_from <= begins + EPS:
-                factor = line.regulator.factor if line.regulator else bottle.valve_factor
                 # Power lasts as long at any flow.
-                bottle.rate_lpm += 1.0 if bottle.highest_lpm else line.flow_lpm * factor
+                lpm = self._litres_a_minute(line, bottle)
+                bottle.rate_lpm += 1.0 if bottle.highest_lpm else lpm
         bottle.drawn_to = max(bottle.drawn_to, begins)
-        bottle.breathing = self.env.process(self.breathe(bottle, lines[0].is_due))
+        is_on_buffer = lines[0].is_due and not lines[0].is_early
+        bottle.breathing = self.env.process(self.breathe(bottle, is_on_buffer))
 
     def _hold(self, person: Casualty, item: Item) -> None:
         item.holder, item.promised_to = person.tag, None
@@ -1001,8 +1169,13 @@ class _Run:
         lines = [p for p in self.people.values() if p.regulator is regulator and p.bottle]
         if not 0 < len(lines) < regulator.num_outlets:
             return None
+        if any(p.has_leg_to_go for p in (person, *lines)):
+            return None
         is_flowing = any(
-            p.place == person.place and not self.is_under_way(p, t) and p.out_since is None
+            p.is_at_place
+            and p.place == person.place
+            and not self.is_under_way(p, t)
+            and p.out_since is None
             for p in lines
         )
         if not is_flowing or any(p.is_due for p in lines):
@@ -1023,7 +1196,7 @@ class _Run:
         held = sum(
             1 if p.patient.airway_device else 2
             for p in self.people.values()
-            if p.is_there
+            if p.is_at_place
             and p.place == place
             and p.bottle is not None
             and p.device is not None
@@ -1087,6 +1260,7 @@ class _Run:
                 and self.is_there(bottle, person.place, t)
                 and (flows is None or _has_flows(bottle.row.settings_lpm, flows))
                 and not (bottle.highest_lpm and self._has_reservoir(person))
+                and not (bottle.highest_lpm and person.has_leg_to_go)
                 and all(self.allows(row, person, bottle, t) for row in self.policy.kept_for)
             ):
                 return bottle
@@ -1117,7 +1291,7 @@ class _Run:
 
     def has_lapsed(self, category: int, connection: str) -> bool:
         for person in self.people.values():
-            if person.category > category or not person.is_there:  # S23
+            if person.category > category or not person.is_at_place:  # S23, S34
                 continue
             if person.regulator is not None and person.regulator.connection == connection:
                 return False
@@ -1193,11 +1367,29 @@ class _Run:
         begin = self.state.at_min
         if status == "unknown":
             begin = float(self.needs.start_min[n, self.sample])
-        transfer = float(self.needs.transfer_min[n, self.sample])
+        transfer = self._transfer_without_option(n, patient, begin)
         end = min(transfer, self.incident.horizon_min)
         is_counted = self.facts.is_indicated(self.incident, patient)
         is_still = transfer >= self.incident.horizon_min and begin < self.incident.horizon_min
         return max(0.0, end - begin) if is_counted else 0.0, is_still
+
+    def _transfer_without_option(self, n: int, patient: Patient, begin: float) -> float:
+        """Return the transfer, at the end of a leg where it falls on one; all leave by (d)."""
+        transfer = float(self.needs.transfer_min[n, self.sample])
+        now = self.state.patients[n]
+        there = begin
+        if now.arrives_min is not None:
+            there = now.arrives_min
+            if transfer < there:
+                return there
+        for k in range(now.legs_done, len(patient.legs)):
+            leaves = max(there, float(self.needs.leave_min[n, k, self.sample]))
+            if transfer <= leaves + EPS:
+                return transfer
+            there = leaves + float(self.needs.leg_min[n, k, self.sample])
+            if transfer < there:
+                return there
+        return transfer
 
 
 def _in_service(people: list[Casualty]) -> list[Casualty]:

@@ -23,6 +23,7 @@ from planner.incident import (
 from planner.policy import KeptFor, Policy
 from planner.state import Hookup, Line, initial_state
 from planner.units import Pressure, Temperature
+from tests.leg_incidents import leg_cases
 from tests.rule_incidents import (
     CASES,
     NRB,
@@ -381,7 +382,7 @@ def _machine_cases() -> list[Case]:
 
 
 SOURCE_CASES: Final = (*_line_cases(), *_machine_cases())
-ALL_CASES: Final = (*CASES, *SOURCE_CASES)
+ALL_CASES: Final = (*CASES, *SOURCE_CASES, *leg_cases())
 
 
 def shared_incidents() -> tuple[Rich, ...]:

@@ -19,7 +19,7 @@ from planner.audit import INVARIANTS, audit
 from planner.demand import sample
 from planner.estimate import Estimate
 from planner.files import read_incident
-from planner.incident import Option, Phase, Place
+from planner.incident import Leg, Option, Phase, Place, ThreePoint
 from planner.operation.reading import state_after
 from planner.plan import Plan
 from planner.policy import KeptFor, Promise
@@ -114,6 +114,14 @@ def own(plan: Plan, tag: str, new: Option) -> Plan:
     return option(replace(plan, incident=replace(plan.incident, patients=people)), tag, new)
 
 
+def carried(plan: Plan, tag: str) -> Plan:
+    """Somebody with a leg to go."""
+    at = next(k for k, p in enumerate(plan.incident.patients) if p.tag == tag)
+    leg = Leg("hut", ThreePoint(9, 9, 9), ThreePoint(5, 5, 5))
+    people = put(plan.incident.patients, at, legs=(leg,))
+    return replace(plan, incident=replace(plan.incident, patients=people))
+
+
 def no_masks(plan: Plan) -> Plan:
     rows = tuple(replace(row, is_gone=True) for row in plan.state.devices)
     return replace(plan, state=replace(plan.state, devices=rows))
@@ -196,6 +204,13 @@ SPOILT: tuple[tuple[str, str, Callable[[Plan], Plan]], ...] = (
     ("no concentrator fills a bag", PELVARRA,
      lambda p: line(hookup(p, 0, cylinders=("Machine",), regulator=None), 0,
                     device="non-rebreather")),
+    # U1 is to be carried on and shares a source.
+    ("who is carried has a source of its own", ULVAREN, lambda p: hookup(
+        carried(p, "U1"), first(p, "U1"), lines=(
+            *p.policy.hookups[first(p, "U1")].lines, Line("U4", "non-rebreather", 10.0)))),
+    # U1 is on its way, and newly connected.
+    ("who is carried has a source of its own", ULVAREN,
+     lambda p: state(p, "patients", "U1", arrives_min=8.0)),
     # 7 L/min isn't among the clicks 6 and 8.
     ("flows are on the dial", ULVAREN,
      lambda p: line(option(p, "U1", tuned(7.0)), 0, flow_lpm=7.0)),

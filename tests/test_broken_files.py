@@ -165,7 +165,7 @@ def test_every_field_refuses_what_no_field_takes() -> None:
 
 
 def put_row(tree: dict[str, Any], table: str, row: dict[str, object]) -> None:
-    if table in {"connected", "options"}:
+    if table in {"connected", "options", "legs"}:
         tree["patients"][2][table] = row if table == "connected" else [row]
     elif table == "phases":
         tree["patients"][1]["options"][0]["phases"] = [row]

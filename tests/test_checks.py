@@ -112,7 +112,15 @@ def fetched(**values: Any) -> Change:
     return both(vehicle(), patient(**values))
 
 
+def leg(to: str) -> dict[str, Any]:
+    return {"to": to, "leave_min": 10, "takes_min": 5}
+
+
 PLAIN = first("patients")  # changes nothing
+MACHINE = row(
+    "concentrators", tag="M", power_min=60, settings_lpm=[2, 3, 5], place="debris"
+)
+ON_MACHINE = {"cylinder": "M", "device": "cannula", "flow_lpm": 2}
 
 # rule, change that brings it out, twin that does not, place of the fault, severity
 CASES: list[tuple[str, Change, Change, str, str]] = [
@@ -231,6 +239,23 @@ CASES: list[tuple[str, Change, Change, str, str]] = [
      both(vehicle(capacity=1), second_patient(), row(
          "vehicles", name="car", place="debris", capacity=1, first_arrival_min=9)),
      "cat round_trip_min", "warning"),
+    ("legs_lead_somewhere", patient(legs=[leg("moon")]), patient(legs=[leg("hut")]),
+     "U1 #1 to", "fault"),
+    ("legs_lead_somewhere", patient(legs=[leg("debris")]), patient(legs=[leg("hut")]),
+     "U1 #1 to", "fault"),
+    ("legs_lead_somewhere", patient(legs=[leg("hut"), leg("hut")]),
+     patient(legs=[leg("hut"), leg("debris")]), "U1 #2 to", "fault"),
+    ("carried_with_a_source_of_its_own",
+     both(patient(legs=[leg("hut")]), connected(), second_patient(connected=CONNECTED),
+          first("regulators", outlets=2)),
+     both(connected(), second_patient(connected=CONNECTED), first("regulators", outlets=2)),
+     "U1 regulator", "fault"),
+    ("carried_with_a_source_of_its_own",
+     both(patient(legs=[leg("hut")], connected=ON_MACHINE), MACHINE),
+     both(patient(connected=ON_MACHINE), MACHINE), "U1 cylinder", "fault"),
+    # Who is carried is fetched from where its legs end.
+    ("vehicles_are_known", both(vehicle(place="hut"), patient(vehicle="cat")),
+     both(vehicle(place="hut"), patient(vehicle="cat", legs=[leg("hut")])), "U1 vehicle", "fault"),
     ("indication_is_given", without("indication"), without("indication", triage="dead"),
      "U1 indication", "fault"),
     ("indication_is_given", without("indication"), without("indication", options=[]),

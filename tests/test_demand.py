@@ -31,6 +31,7 @@ from planner.files import incident_from
 from planner.incident import (
     BUILT_IN,
     Incident,
+    Leg,
     Patient,
     Phase,
     Regulator,
@@ -291,8 +292,35 @@ def test_one_more_patient_changes_no_other_draw(group: str | None) -> None:
     new = person("new", place=incident.places[0].name, transfer_group=group, chance_needed=0.5)
     more = replace(incident, patients=(*incident.patients[:2], new, *incident.patients[2:]))
     rows = _rows(len(incident.patients), 2)
-    names = ("start_min", "is_needed", "transfer_min", "phase_score")
+    names = ("start_min", "is_needed", "transfer_min", "phase_score", "leave_min", "leg_min")
     same(drawn(incident, 50), drawn(more, 50), **dict.fromkeys(names, rows))
+
+
+def carried(leave: ThreePoint, length: ThreePoint) -> Incident:
+    return scene(replace(person("P"), legs=(Leg("hut", leave, length),)), person("Q"))
+
+
+def test_legs_meet_their_three_points() -> None:
+    incident = carried(ThreePoint(10, 20, 40), ThreePoint(5, 8, 15))
+    needs = drawn(incident, N)
+    for rows, points in ((needs.leave_min[0, 0], (10, 20, 40)), (needs.leg_min[0, 0], (5, 8, 15))):
+        for share, point in zip((0.1, 0.5, 0.9), points, strict=True):
+            assert_chance(int((rows <= point).sum()), N, share)
+    assert np.isinf(needs.leave_min[1]).all()
+    assert (needs.leg_min[1] == 0).all()
+
+
+def test_who_has_not_left_by_now_leaves_later() -> None:
+    incident = carried(ThreePoint(10, 20, 40), ThreePoint(8, 8, 8))
+    state = replace(initial_state(incident), at_min=20.0)
+    late = sample(incident, state, N, 3).leave_min[0, 0]
+    assert late.min() >= 20.0
+    # Given not by the median, half of what is left leaves by the 75 % point of the whole.
+    later_half = float(time_from_score(ThreePoint(10, 20, 40), np.array([stats.norm.ppf(0.75)]))[0])
+    assert_chance(int((late <= later_half).sum()), N, 0.5)
+    ready = (replace(state.patients[0], leaving="early"), state.patients[1])
+    known = sample(incident, replace(state, patients=ready), N, 3)
+    assert (known.leave_min[0, 0] <= 20.0).all()
 
 
 def test_longer_runs_begin_with_the_shorter() -> None:

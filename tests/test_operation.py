@@ -19,7 +19,7 @@ from planner.operation.judge import Bench, Outcome, operate
 from planner.policy import KeptFor, Policy
 from planner.state import State, initial_state
 from tests.generator import random_incident
-from tests.random_policies import random_policy, shared, varied
+from tests.random_policies import carried, random_policy, shared, varied
 from tests.rule_incidents import (
     SUSTAINING,
     Rich,
@@ -38,7 +38,7 @@ from tests.test_judge_against_simpy import assert_agree
 SAMPLES = 5
 
 
-@pytest.mark.parametrize("kind", ["generated", "varied", "shared"])
+@pytest.mark.parametrize("kind", ["generated", "varied", "shared", "carried", "both"])
 @pytest.mark.parametrize("seed", range(60))
 def test_random_policies_on_random_incidents(seed: int, kind: str) -> None:
     """4 to 12 patients, 8 to 32 cylinders, half to one and a half times the supply needed."""
@@ -49,7 +49,8 @@ def test_random_policies_on_random_incidents(seed: int, kind: str) -> None:
         supply_ratio=(0.5, 0.8, 1.2, 1.5)[seed % 4],
     )
     incident = incident if kind == "generated" else varied(incident, seed)
-    incident = shared(incident, seed) if kind == "shared" else incident
+    incident = shared(incident, seed) if kind in {"shared", "both"} else incident
+    incident = carried(incident, seed) if kind in {"carried", "both"} else incident
     state = initial_state(incident)
     needs = sample(incident, state, SAMPLES, seed)
     policy = random_policy(incident, state, seed)

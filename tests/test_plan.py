@@ -70,6 +70,8 @@ def drawn(incident: Incident, samples: Sequence[Sequence[Logged]]) -> Outcome:
         for k, row in enumerate(rows):
             tally.swap_min[s, k], tally.swap_patient[s, k] = row.minute, row.patient
             tally.swap_off[s, k], tally.swap_on[s, k] = row.off, row.on
+            names = [place.name for place in incident.places]
+            tally.swap_place[s, k] = names.index(incident.patients[row.patient].place)
     return outcome
 
 

@@ -27,8 +27,9 @@ from planner.reference import load_connections
 from planner.report.facts import assumptions, change_by_min, no_oxygen_reason, waiting_for
 from planner.report.holdings import holdings, holdings_grids
 from planner.report.result import plan_result
+from planner.report.sentences import kept_for_sentence, list_sentence
 from planner.report.text import WIDTH, holdings_text, view_text
-from planner.report.view import kept_for_sentence, list_sentence, view_of
+from planner.report.view import view_of
 from planner.report.words import BANNER
 from planner.workflow import Request, make_plan
 from tests.generator import random_incident

@@ -82,6 +82,13 @@ SKETCHES = {
         {("non-rebreather", "adult"): 5, ("simple mask", "adult"): 3, ("cannula", "adult"): 3},
         ("holds the helicopter", "seats", "walks down", "Not modelled yet"),
     ),
+    # Not in the sketches: made when people could be carried along legs.
+    "tamsel-gully": Sketch(
+        (3, 2, 1, 0, 0), 5, {"D": 3, "jumbo D": 4, "M60": 2, "E": 2}, {},
+        {"CGA 870": 3, "CGA 540": 1}, 5,
+        {("non-rebreather", "adult"): 5, ("simple mask", "adult"): 2, ("cannula", "adult"): 2},
+        ("before leaving", "shares one", "Not modelled yet"),
+    ),
     # Not in the sketches; its numbers are those asked of it: 40 people, 130 cylinders in place.
     FORTY: Sketch(
         (16, 12, 10, 1, 1), 25,

@@ -23,7 +23,7 @@ somebody wait would pay by the oxygen it saves, which is what numbers kept for a
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -117,7 +117,8 @@ def people_of(incident: Incident, state: State, weights: Weights) -> tuple[Perso
         if hookup is not None:
             allowed = (going_on_option(hookup, patient, allowed),)
         is_awaited = status[patient.tag] == "unknown"
-        people.append(Person(patient, row, int(weights.tier[row]), allowed, is_awaited, hookup))
+        here = replace(patient, place=state.patient(patient.tag).place)
+        people.append(Person(here, row, int(weights.tier[row]), allowed, is_awaited, hookup))
     return tuple(people)
 
 

@@ -35,7 +35,7 @@ from planner.fields.kit import (
     REGULATORS,
     SUNDRIES,
 )
-from planner.fields.people import CONNECTED, OPTIONS, PATIENTS, PHASES, RESPONDERS
+from planner.fields.people import CONNECTED, LEGS, OPTIONS, PATIENTS, PHASES, RESPONDERS
 from planner.fields.settings import INCIDENT, PLACES, PRIORITIES, UNCERTAINTY
 from planner.fields.transport import RESUPPLY, TRANSFER_GROUPS, VEHICLES
 
@@ -47,6 +47,7 @@ _SUB: Final = (
     CONNECTED,
     OPTIONS,
     PHASES,
+    LEGS,
     Table("resupply cylinders", "Resupply cylinders", CYLINDER_FIELDS, key="tag"),
     Table("resupply regulators", "Resupply regulators", REGULATOR_FIELDS, key="tag"),
     Table("resupply devices", "Resupply masks and cannulas", DEVICE_FIELDS),

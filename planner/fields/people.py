@@ -195,9 +195,39 @@ PATIENTS: Final = Table(
             "Oxygen options for this patient only, in place of those of the protocol.",
             table="options",
         ),
+        Field(
+            "legs",
+            Kind.ROWS,
+            "Where the patient is carried to before transport comes, one leg after another.",
+            table="legs",
+        ),
         Field("note", Kind.TEXT, "Anything about the patient that is worth printing on the card."),
     ),
     key="tag",
+)
+
+LEGS: Final = Table(
+    "legs",
+    "Carried from place to place",
+    (
+        required("to", Kind.TEXT, "Say to which place."),
+        required(
+            "leave_min",
+            Kind.THREE_POINT,
+            "Say from when on it can leave, in minutes from the start.",
+            unit="min",
+            low=0,
+            high=WEEK_MIN,
+        ),
+        required(
+            "takes_min",
+            Kind.THREE_POINT,
+            "Say how long it is on the way, when no cylinder is swapped.",
+            unit="min",
+            low=0,
+            high=WEEK_MIN,
+        ),
+    ),
 )
 
 RESPONDERS: Final = Table(

@@ -6,10 +6,11 @@ Minutes run from the incident's start. Events less than 1e-9 min apart are one i
 not know of each other. All litres are reference litres; a dial setting of f through a source with
 flow factor k takes f x k litres a minute from its cylinder.
 
-*Instants.* At each instant, in this order: (1) resupply that arrives and kit that returns join
-the reserve or the free kit; (2) transfers; (3) people found, then promises called off; (4) flow
-phases; (5) swaps that become due, and buffers that end; (6) responders and keys that become free.
-Then the queue is served once, then buffers without supply are ended (*Buffer*).
+*Instants.* At each instant, in this order: (1) resupply that arrives and kit that returns join the
+reserve or the free kit; (2) patients who arrive, then transfers; (3) people found, then promises
+called off; (4) flow phases; (5) swaps that become due, and buffers that end; (6) responders and
+keys that become free. Then the queue is served once, then buffers without supply are ended
+(*Buffer*).
 
 *Patients.* Only those with an option in the policy take part; a patient who has an indication and
 no option in the policy counts as out of oxygen from the state's minute (or its start) to transfer
@@ -90,6 +91,25 @@ is due ``POWER_CHANGE_MIN`` before the end of its power, the buffer lasts to the
 litres, where they order what is not on the list, are those minutes at its highest setting. It fits
 no mask with a reservoir. It does not leave: at the transfer it joins the reserve there at that
 instant. It stands outside all litres.
+
+*Moves.* A patient may have legs, one after another: where to, a minute before which it does not
+leave, and how long it takes. It wants to leave from the later of that minute and its being there
+(found, or arrived by the leg before). It leaves at the first instant from then on at which no
+connection of it is under way and (a) a connection was made for leaving, whatever the new cylinder
+holds; or (b) oxygen runs, no swap is due, and its cylinder holds above the safe residual at least
+``LEG_MARGIN`` times what flows in the length of the leg at the flow of that minute; or (c) it could
+not be connected with hands and keys enough, for want of a cylinder, washer, regulator or mask that
+it may take; or (d) it has no option. Otherwise it waits, and where oxygen runs and no swap was due,
+one is due from that instant on: an early one. Its oxygen goes on to the change pressure, from which
+minute on the swap is due as any other; an early one is never late, and is called off when the
+patient leaves by (c). Leaving comes after (5) at each instant, in file order; where somebody is
+left after the queue who would leave by (c) now, its buffer is not ended and the instant is gone
+through once more. On a leg the patient is at no place: nothing is connected, nobody is held by
+bagging, and a swap that falls due waits with the buffer, to its end, whatever there is. Cylinder,
+regulator and mask go along, to be used on arrival at that place. Arrivals come before transfers,
+and a transfer that falls on a leg is at its end; one that falls before leaving calls the legs off.
+Whoever has a leg still to go takes no outlet in use and no concentrator, and nobody else takes an
+outlet of its regulator.
 
 *Kept for.* A row (place or all, connection, category, k) binds patients of a lower category at
 that place who would take a cylinder of that connection: at least k other usable cylinders of it,

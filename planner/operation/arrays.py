@@ -54,6 +54,12 @@ class Scene(NamedTuple):
     phases_stopped: Ints  # (P,)
     called_off: Floats  # (P,) 95 % point of the start
     kit_return: Floats  # (P,) infinite: leaves
+    leg: Ints  # (P,) legs left behind
+    num_legs: Ints  # (P,)
+    leg_place: Ints  # (P, L) where to
+    arrives: Floats  # (P,) end of the leg it is on, NaN where on none
+    is_early: Ints  # (P,) a swap is due before leaving
+    is_ready: Ints  # (P,) connected for leaving
     carry: Floats  # (Q, Q) to, from
     connection: Ints  # (C,)
     cylinder_place: Ints  # (C,)
@@ -123,6 +129,8 @@ class Draws(NamedTuple):
     content: Floats  # (C, n) litres at the state's minute
     regulator_factor: Floats  # (G, n)
     valve_factor: Floats  # (C, n)
+    leave: Floats  # (P, L, n)
+    leg_min: Floats  # (P, L, n)
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +213,8 @@ def draws_of(incident: Incident, state: State, needs: Needs) -> Draws:
         content=np.stack(rows) if rows else np.empty((0, needs.num_samples)),
         regulator_factor=np.ascontiguousarray(needs.regulator_factor),
         valve_factor=np.ascontiguousarray(needs.valve_factor),
+        leave=np.ascontiguousarray(needs.leave_min),
+        leg_min=np.ascontiguousarray(needs.leg_min),
     )
 
 
@@ -239,6 +249,7 @@ def scene_of(incident: Incident, state: State, names: Names) -> Scene:
             NEVER if (back := incident.kit_return_of(p)) is None else back for p in people
         ),
         carry=_carry(incident),
+        **_leg_arrays(incident, state, names),
         **_cylinder_arrays(incident, state, names),
         **_regulator_arrays(incident, state, names),
         **_device_arrays(incident, state, names),
@@ -251,6 +262,21 @@ def scene_of(incident: Incident, state: State, names: Names) -> Scene:
         responder_from=floats(r.free_from_min for r in state.responders),
         responder_key=ints(r.has_key for r in state.responders),
     )
+
+
+def _leg_arrays(incident: Incident, state: State, names: Names) -> dict[str, Any]:
+    people, now = incident.patients, state.patients
+    place = np.zeros((len(people), max((len(p.legs) for p in people), default=0)), dtype=np.int64)
+    for row, patient in enumerate(people):
+        place[row, : len(patient.legs)] = [names.places[leg.to] for leg in patient.legs]
+    return {
+        "leg": ints(p.legs_done for p in now),
+        "num_legs": ints(len(p.legs) for p in people),
+        "leg_place": place,
+        "arrives": floats(_or_nan(p.arrives_min) for p in now),
+        "is_early": ints(p.leaving == "early" for p in now),
+        "is_ready": ints(p.leaving == "ready" for p in now),
+    }
 
 
 def _cylinder_arrays(incident: Incident, state: State, names: Names) -> dict[str, Any]:

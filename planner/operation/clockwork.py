@@ -7,6 +7,7 @@ import numpy as np
 from planner.operation.arrays import HERE, NONE, UNKNOWN
 from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
+    ARRIVE_AT,
     CALLED_OFF,
     CARRY,
     CHANGE_L,
@@ -18,10 +19,17 @@ from planner.operation.world import (
     HELP_NEXT,
     HELP_PLACE,
     IS_AWAITED,
+    IS_EARLY,
+    IS_MOVING,
     IS_OUT,
+    IS_READY,
+    LEAVE,
+    LEG,
     LITRES,
     NEXT_AT,
     NEXT_PHASE,
+    NUM_LEGS,
+    NUM_OWN_ROWS,
     NUM_PATIENTS,
     NUM_PHASES,
     NUM_PLACES,
@@ -42,6 +50,7 @@ from planner.operation.world import (
     STOPPED,
     TRANSFER,
     VALVE_FACTOR,
+    WANTS_AWAY,
     World,
 )
 
@@ -49,7 +58,13 @@ from planner.operation.world import (
 @inlined
 def phase_row(w: World, kind: int, i: int) -> int:
     """Return the row of the floating-point table that holds one fact of a patient's phases."""
-    return int(CARRY + w.i[SIZES, NUM_PLACES] + 4 * i + kind)
+    return int(CARRY + w.i[SIZES, NUM_PLACES] + NUM_OWN_ROWS * i + kind)
+
+
+@inlined
+def has_leg(w: World, i: int) -> bool:
+    """Say whether a patient has a leg still to go."""
+    return bool(w.i[LEG, i] < w.i[NUM_LEGS, i])
 
 
 @inlined
@@ -124,7 +139,8 @@ def is_running(w: World, i: int) -> bool:
 def runs_to(w: World, i: int) -> float:
     """Return when a running cylinder reaches change pressure, or safe residual if already due."""
     c = w.i[CYLINDER, i]
-    floor = w.f[CHANGE_L, c] if np.isnan(w.f[SINCE, i]) else w.f[RESIDUAL_L, c]
+    is_on_buffer = not np.isnan(w.f[SINCE, i]) and not w.i[IS_EARLY, i]
+    floor = w.f[RESIDUAL_L, c] if is_on_buffer else w.f[CHANGE_L, c]
     if is_shared(w, i):
         return shared_runs_to(w, i, w.f[LITRES, c] - floor)
     return float(w.f[RUNS_FROM, i] + max(0.0, w.f[LITRES, c] - floor) / rate(w, i))
@@ -140,7 +156,15 @@ def plan_ahead(w: World, i: int) -> None:
         k = w.i[PHASE, i] + 1
         if not w.i[STOPPED, i] and k < w.i[NUM_PHASES, i] and not np.isnan(w.f[FIRST_FLOW, i]):
             w.f[NEXT_PHASE, i] = w.f[FIRST_FLOW, i] + w.f[phase_row(w, PHASE_FROM, i), k]
-        w.f[NEXT_AT, i] = min(w.f[TRANSFER, i], w.f[RUN_END, i], w.f[NEXT_PHASE, i])
+        goes = w.f[TRANSFER, i]
+        if w.i[IS_MOVING, i]:
+            goes = w.f[ARRIVE_AT, i]
+        elif w.i[WANTS_AWAY, i]:  # as soon as what is under way runs
+            if is_running(w, i) and (w.i[IS_READY, i] or np.isnan(w.f[SINCE, i])):
+                goes = min(goes, w.f[RUNS_FROM, i])
+        elif has_leg(w, i):
+            goes = min(goes, w.f[phase_row(w, LEAVE, i), w.i[LEG, i]])
+        w.f[NEXT_AT, i] = min(goes, w.f[RUN_END, i], w.f[NEXT_PHASE, i])
     elif w.i[STATUS, i] == UNKNOWN and w.f[START, i] < w.f[TRANSFER, i]:
         w.f[NEXT_AT, i] = w.f[START, i]
     if w.i[IS_AWAITED, i]:

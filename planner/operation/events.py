@@ -15,6 +15,7 @@ from planner.operation.arrays import (
 from planner.operation.clockwork import (
     expect_help,
     first_on,
+    has_leg,
     is_line,
     is_running,
     is_shared,
@@ -27,6 +28,7 @@ from planner.operation.clockwork import (
 from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
     AFFECTED,
+    ARRIVE_AT,
     AT_MIN,
     CALLED_OFF,
     CONNECTION,
@@ -49,11 +51,16 @@ from planner.operation.world import (
     HORIZON_MIN,
     INSTANT,
     IS_AWAITED,
+    IS_EARLY,
     IS_HOPEFUL,
     IS_LATE_TOLD,
+    IS_MOVING,
     IS_OUT,
+    IS_READY,
     KIT_RETURN,
     LATE,
+    LEAVE,
+    LEG,
     LITRES,
     MINUTES_OUT,
     NEWS,
@@ -63,6 +70,7 @@ from planner.operation.world import (
     NUM_RESPONDERS,
     NUM_SWAPS,
     NUM_WAITING,
+    NUM_WANTING,
     OPEN_FROM,
     ORDER_FROM,
     OUT_SINCE,
@@ -91,6 +99,7 @@ from planner.operation.world import (
     TAKES_PART,
     TRANSFER,
     USED,
+    WANTS_AWAY,
     World,
 )
 
@@ -133,7 +142,12 @@ def apply_events(w: World, size: int, t: float) -> None:
     """Apply what is due for those gathered: transfers, found, called off, phases, swaps due."""
     for k in range(size):
         i = w.i[AFFECTED, k]
-        if w.i[STATUS, i] == HERE and w.f[TRANSFER, i] <= t + INSTANT:
+        if w.i[IS_MOVING, i] and w.f[ARRIVE_AT, i] <= t + INSTANT:
+            _arrive(w, i)
+    for k in range(size):
+        i = w.i[AFFECTED, k]
+        is_there = w.i[STATUS, i] == HERE and not w.i[IS_MOVING, i]
+        if is_there and w.f[TRANSFER, i] <= t + INSTANT:
             transfer(w, i, t)
     for k in range(size):
         i = w.i[AFFECTED, k]
@@ -152,6 +166,7 @@ def apply_events(w: World, size: int, t: float) -> None:
     for k in range(size):
         i = stand_in(w, w.i[AFFECTED, k])
         mark_due(w, i, t)
+        _want_away(w, w.i[AFFECTED, k], t)
         plan_ahead(w, i)
         if i != w.i[AFFECTED, k]:
             plan_ahead(w, w.i[AFFECTED, k])
@@ -207,6 +222,8 @@ def transfer(w: World, i: int, t: float) -> None:
     w.i[STATUS, i] = TRANSFERRED
     tell_news(w)
     is_last = _leave_line(w, i)
+    w.i[NUM_WANTING, 0] -= w.i[WANTS_AWAY, i]
+    w.i[WANTS_AWAY, i] = w.i[IS_READY, i] = w.i[IS_EARLY, i] = 0
     if not np.isnan(w.f[SINCE, i]):
         w.f[SINCE, i] = np.nan
         w.i[NUM_WAITING, 0] -= w.i[TAKES_PART, i]
@@ -230,6 +247,26 @@ def transfer(w: World, i: int, t: float) -> None:
     if d >= 0:
         w.i[DEVICE_HOLDER, d] = NONE if is_back else -2
         w.i[DEVICE_PLACE, d], w.f[DEVICE_JOIN, d] = q, back
+
+
+@inlined
+def _arrive(w: World, i: int) -> None:
+    """Let a patient be at the place where its leg ends."""
+    w.i[IS_MOVING, i] = 0
+    w.f[ARRIVE_AT, i] = np.nan
+    tell_news(w)
+    if not np.isnan(w.f[SINCE, i]):
+        w.i[NUM_WAITING, 0] += w.i[TAKES_PART, i]
+
+
+@inlined
+def _want_away(w: World, i: int, t: float) -> None:
+    """Note that a patient wants to leave on its next leg from now on."""
+    if w.i[STATUS, i] != HERE or w.i[IS_MOVING, i] or w.i[WANTS_AWAY, i] or not has_leg(w, i):
+        return
+    if w.f[phase_row(w, LEAVE, i), w.i[LEG, i]] <= t + INSTANT:
+        w.i[WANTS_AWAY, i] = 1
+        w.i[NUM_WANTING, 0] += 1
 
 
 @inlined
@@ -282,7 +319,9 @@ def go_out(w: World, i: int, t: float) -> None:
 def end_buffer(w: World, i: int, t: float) -> None:
     """Count a late swap if any time passed on the buffer."""
     since = w.f[SINCE, i]
-    if np.isnan(since) or not is_running(w, i) or t - since <= INSTANT or w.i[IS_LATE_TOLD, i]:
+    if np.isnan(since) or not is_running(w, i) or t - since <= INSTANT:
+        return
+    if w.i[IS_LATE_TOLD, i] or w.i[IS_EARLY, i]:
         return
     w.i[IS_LATE_TOLD, i] = 1
     if since >= w.f[SCALARS, AT_MIN] - INSTANT:  # earlier ones were counted before the state
@@ -345,10 +384,11 @@ def mark_due(w: World, i: int, t: float) -> None:
     if w.f[RUN_END, i] > t + INSTANT or w.i[STATUS, i] != HERE:
         return
     settle(w, i, t)
-    if np.isnan(w.f[SINCE, i]):
+    if np.isnan(w.f[SINCE, i]) or w.i[IS_EARLY, i]:
         w.f[SINCE, i] = t
-        w.i[IS_LATE_TOLD, i] = 0
-        w.i[NUM_WAITING, 0] += 1
+        if not w.i[IS_EARLY, i] and not w.i[IS_MOVING, i]:
+            w.i[NUM_WAITING, 0] += 1
+        w.i[IS_EARLY, i] = w.i[IS_LATE_TOLD, i] = 0
         w.i[IS_HOPEFUL, 0] = 1
         plan_ahead(w, i)
     if w.f[RUN_END, i] <= t + INSTANT:

@@ -39,6 +39,7 @@ from planner.operation.events import (
     settle,
     take_news,
 )
+from planner.operation.legs import is_anyone_stranded, leave
 from planner.operation.moves import moves_of
 from planner.operation.service import end_buffers_without_supply, fill_queue, serve
 from planner.operation.start import begin
@@ -49,6 +50,7 @@ from planner.operation.world import (
     CYLINDER_SUPPLY,
     FIRST_OUT,
     FROM_CYLINDER_STATUS,
+    GO_AGAIN,
     HORIZON_MIN,
     IS_HOPEFUL,
     LATE,
@@ -57,6 +59,8 @@ from planner.operation.world import (
     NUM_CYLINDERS,
     NUM_PATIENTS,
     NUM_WAITING,
+    NUM_WANTING,
+    PLACE,
     POWER_RATE,
     QUEUE,
     SCALARS,
@@ -87,6 +91,7 @@ class Tally(NamedTuple):
     swap_patient: Ints  # (n, L)
     swap_off: Ints  # (n, L)
     swap_on: Ints  # (n, L)
+    swap_place: Ints  # (n, L)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,20 +126,23 @@ class Outcome:
 
 
 @compiled
-def _log(tally: Tally, s: int, t: float, i: int, off: int, on: int) -> None:
+def _log(w: World, tally: Tally, s: int, t: float, i: int, swap: tuple[int, int]) -> None:
     k = tally.num_swaps[s]
     tally.num_swaps[s] += 1
     if k < tally.swap_min.shape[1]:
         tally.swap_min[s, k] = t
         tally.swap_patient[s, k] = i
-        tally.swap_off[s, k] = off
-        tally.swap_on[s, k] = on
+        tally.swap_off[s, k], tally.swap_on[s, k] = swap
+        tally.swap_place[s, k] = w.i[PLACE, i]
 
 
 @inlined
 def _instant(w: World, tally: Tally, s: int, t: float) -> None:
     """Apply everything of one instant in job.md's order, then serve the queue."""
+    w.i[GO_AGAIN, 0] = 0
     apply_events(w, gather(w, t), t)
+    if w.i[NUM_WANTING, 0] > 0:
+        leave(w, t)
     if w.i[NUM_WAITING, 0] == 0:
         return
     take_news(w, t)
@@ -145,8 +153,10 @@ def _instant(w: World, tally: Tally, s: int, t: float) -> None:
         i = w.i[QUEUE, k]
         off, on = serve(w, i, t)
         if on >= 0:
-            _log(tally, s, t, i, off, on)
+            _log(w, tally, s, t, i, (off, on))
     end_buffers_without_supply(w, waiting, t)
+    if w.i[NUM_WANTING, 0] > 0:
+        w.i[GO_AGAIN, 0] = 1 if is_anyone_stranded(w, t) else 0
 
 
 @compiled
@@ -187,7 +197,7 @@ def _bare_world(w: World) -> World:
 def _bare_draws(d: Draws) -> Draws:
     return Draws(
         bare(d.start), bare(d.transfer), bare(d.phase_score), bare(d.supply), bare(d.content),
-        bare(d.regulator_factor), bare(d.valve_factor),
+        bare(d.regulator_factor), bare(d.valve_factor), bare(d.leave), bare(d.leg_min),
     )  # fmt: skip
 
 
@@ -196,7 +206,7 @@ def _bare_tally(y: Tally) -> Tally:
     return Tally(
         bare(y.minutes_out), bare(y.first_out), bare(y.late), bare(y.still_here), bare(y.litres),
         bare(y.num_swaps), bare(y.swap_min), bare(y.swap_patient), bare(y.swap_off),
-        bare(y.swap_on),
+        bare(y.swap_on), bare(y.swap_place),
     )  # fmt: skip
 
 
@@ -209,7 +219,8 @@ def run_span(w: World, draws: Draws, tally: Tally, first: int, last: int) -> Non
         t = w.f[SCALARS, AT_MIN]
         while t < w.f[SCALARS, HORIZON_MIN]:
             _instant(w, tally, s, t)
-            t = next_instant(w, t)
+            if w.i[GO_AGAIN, 0] == 0:
+                t = next_instant(w, t)
         _close(w, draws, tally, s)
 
 
@@ -308,6 +319,7 @@ def blank_tally(num_patients: int, num_samples: int, max_swaps: int) -> Tally:
         swap_patient=np.zeros(log, np.int64),
         swap_off=np.zeros(log, np.int64),
         swap_on=np.zeros(log, np.int64),
+        swap_place=np.zeros(log, np.int64),
     )
 
 

@@ -35,6 +35,7 @@ from planner.operation.arrays import (
 from planner.operation.judge import Bench, Tally, blank_tally, run_span
 from planner.operation.moves import moves_of
 from planner.operation.world import (
+    ARRIVE_AT,
     CYLINDER,
     CYLINDER_JOIN,
     CYLINDER_PLACE,
@@ -46,8 +47,12 @@ from planner.operation.world import (
     FIRST_FLOW,
     FLOW,
     INSTANT,
+    IS_EARLY,
     IS_OUT,
+    IS_READY,
+    LEG,
     LITRES,
+    PLACE,
     REGULATOR,
     REGULATOR_HOLDER,
     REGULATOR_JOIN,
@@ -68,6 +73,7 @@ from planner.state import (
     CylinderStatus,
     Hookup,
     KitNow,
+    Leaving,
     Line,
     PatientNow,
     ResponderNow,
@@ -218,6 +224,8 @@ def one_sample(needs: Needs, sample: int) -> Needs:
         gauge_error_psi=needs.gauge_error_psi[:, column],
         regulator_factor=needs.regulator_factor[:, column],
         valve_factor=needs.valve_factor[:, column],
+        leave_min=needs.leave_min[:, :, column],
+        leg_min=needs.leg_min[:, :, column],
     )
 
 
@@ -311,14 +319,24 @@ def _patients(s: _Stopped) -> tuple[PatientNow, ...]:
         rows.append(
             replace(
                 before,
+                place=s.bench.incident.places[w.i[PLACE, i]].name,
                 status=status,
                 waiting_since_min=_or_none(w.f[SINCE, i]) if is_here else None,
                 is_out=bool(is_here and is_counted and (w.i[IS_OUT, i] or not has_cylinder)),
                 first_flow_min=_or_none(w.f[FIRST_FLOW, i]),
                 phases_stopped=bool(w.i[STOPPED, i]),
+                legs_done=int(w.i[LEG, i]),
+                arrives_min=_or_none(w.f[ARRIVE_AT, i]) if is_here else None,
+                leaving=_leaving(w, i) if is_here else "",
             )
         )
     return tuple(rows)
+
+
+def _leaving(w: World, i: int) -> Leaving:
+    if w.i[IS_READY, i]:
+        return "ready"
+    return "early" if w.i[IS_EARLY, i] else ""
 
 
 def _or_none(minute: float) -> float | None:
@@ -351,7 +369,7 @@ def _cylinders(s: _Stopped, arrived: tuple[int, ...]) -> tuple[CylinderNow, ...]
             power_min = None
         else:
             gauge, at, power_min = cylinder.gauge, read_at, litres / cylinder.power_rate
-        place = s.bench.scene.place[on[c]] if c in on else w.i[CYLINDER_PLACE, c]
+        place = w.i[PLACE, on[c]] if c in on else w.i[CYLINDER_PLACE, c]
         rows.append(
             CylinderNow(
                 cylinder.tag, gauge, at, incident.places[place].name,
@@ -415,7 +433,7 @@ def _kit(
             continue
         i = held.get(n)
         is_worn = i is not None and w.i[CYLINDER, i] >= 0
-        place = s.bench.scene.place[i] if is_worn else w.i[kit.place, n]
+        place = w.i[PLACE, i] if is_worn else w.i[kit.place, n]
         rows.append(
             KitNow(
                 tag, incident.places[place].name, _finite(w.f[kit.join, n], s),

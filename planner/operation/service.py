@@ -38,8 +38,11 @@ from planner.operation.world import (
     HANDS,
     HANDS_LEFT,
     INSTANT,
+    IS_EARLY,
     IS_HOPEFUL,
+    IS_MOVING,
     IS_OUT,
+    IS_READY,
     KEYS,
     KEYS_IN_USE,
     NEED,
@@ -73,6 +76,7 @@ from planner.operation.world import (
     SWAP_PLACE,
     TAKEN,
     UNCOUNTED,
+    WANTS_AWAY,
     WASHERS,
     World,
 )
@@ -100,7 +104,7 @@ def hands_left(w: World, q: int, t: float) -> int:
             in_use += w.i[SWAP_KEY, k]
     for n in range(w.i[SIZES, NUM_BAGGED]):
         i = w.i[BAGGED, n]
-        is_there = w.i[PLACE, i] == q and w.i[STATUS, i] == HERE
+        is_there = w.i[PLACE, i] == q and w.i[STATUS, i] == HERE and not w.i[IS_MOVING, i]
         if is_there and w.i[DEVICE, i] >= 0 and w.i[CYLINDER, i] >= 0:
             hands -= w.i[HANDS, i]
     w.i[KEYS_IN_USE, q] = in_use
@@ -128,7 +132,7 @@ def fill_queue(w: World) -> int:
     size = 0
     for n in range(w.i[SIZES, NUM_IN_LINE]):
         i = w.i[SERVE_ORDER, n]
-        if w.i[STATUS, i] != HERE or np.isnan(w.f[SINCE, i]):
+        if w.i[STATUS, i] != HERE or np.isnan(w.f[SINCE, i]) or w.i[IS_MOVING, i]:
             continue
         k = size
         while k > 0 and _waits_longer(w, i, w.i[QUEUE, k - 1]):
@@ -216,6 +220,8 @@ def connect(w: World, i: int, c: int, g: int, d: int, t: float) -> None:
         w.i[REGULATOR_HOLDER, g] = i
     w.i[DEVICE_HOLDER, d] = i
     w.i[IS_OUT, i] = 0
+    w.i[IS_EARLY, i] = 0
+    w.i[IS_READY, i] = w.i[WANTS_AWAY, i]
     w.f[SINCE, i] = np.nan
     w.i[NUM_WAITING, 0] -= 1
     w.f[RUNS_FROM, i] = t + w.f[SCALARS, GAP_MIN]
@@ -242,7 +248,9 @@ def end_buffers_without_supply(w: World, size: int, t: float) -> None:
         i = w.i[QUEUE, k]
         if np.isnan(w.f[SINCE, i]):
             continue
-        if is_running(w, i) and w.i[SUPPLIED_AT, i] != w.i[NEWS, 0] + w.i[TAKEN, 0]:
+        # Who wants to leave goes at this instant where there is nothing, on the buffer.
+        is_on_buffer = is_running(w, i) and not w.i[IS_EARLY, i] and not w.i[WANTS_AWAY, i]
+        if is_on_buffer and w.i[SUPPLIED_AT, i] != w.i[NEWS, 0] + w.i[TAKEN, 0]:
             # What could be taken once can still be, unless something was taken or left since.
             c = NONE
             if w.i[FAILED_AT, i] != w.i[NEWS, 0]:

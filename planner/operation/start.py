@@ -18,12 +18,14 @@ from planner.operation.clockwork import (
     expect_at,
     expect_help,
     first_on,
+    has_leg,
     is_shared,
     phase_row,
     plan_ahead,
 )
 from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
+    ARRIVE_AT,
     AT_MIN,
     CONNECTION,
     COUNTS_OUT,
@@ -42,28 +44,38 @@ from planner.operation.world import (
     FIRST_OUT,
     FLOW,
     FLOWED_SINCE,
+    FROM_ARRIVE,
     FROM_CYLINDER_JOIN,
     FROM_CYLINDER_PLACE,
     FROM_CYLINDER_STATUS,
     FROM_DEVICE_HOLDER,
     FROM_DEVICE_JOIN,
     FROM_DEVICE_PLACE,
+    FROM_LEG,
+    FROM_PATIENT_PLACE,
     FROM_REGULATOR_HOLDER,
     FROM_REGULATOR_JOIN,
     FROM_REGULATOR_PLACE,
     FROM_STATUS,
     FROM_WASHERS,
+    GO_AGAIN,
     HELP_AT,
     HELP_COUNT,
     HELP_NEXT,
     HELP_PLACE,
     INSTANT,
     IS_AWAITED,
+    IS_EARLY,
     IS_HOPEFUL,
     IS_LATE_TOLD,
+    IS_MOVING,
     IS_NEW,
     IS_OUT,
+    IS_READY,
     LATE,
+    LEAVE,
+    LEG,
+    LEG_MIN,
     LITRES,
     MINUTES_OUT,
     NEEDS_WASHER,
@@ -78,6 +90,7 @@ from planner.operation.world import (
     NUM_STATIC_HELP,
     NUM_SWAPS,
     NUM_WAITING,
+    NUM_WANTING,
     OPEN_FROM,
     ORDER_FROM,
     OUT_SINCE,
@@ -117,7 +130,10 @@ from planner.operation.world import (
     USED,
     VALVE_FACTOR,
     WAITED_SINCE,
+    WANTS_AWAY,
+    WAS_EARLY,
     WAS_OUT,
+    WAS_READY,
     WASHERS,
     World,
 )
@@ -152,10 +168,12 @@ def begin(w: World, draws: Draws, s: int) -> None:
             _keep_promise(w, i)
     _pool(w)
     _release_unused(w)
-    w.i[NUM_WAITING, 0] = 0
+    w.i[NUM_WAITING, 0] = w.i[NUM_WANTING, 0] = w.i[GO_AGAIN, 0] = 0
     for i in range(w.i[SIZES, NUM_PATIENTS]):
         plan_ahead(w, i)
-        if w.i[STATUS, i] == HERE and w.i[TAKES_PART, i] and not np.isnan(w.f[SINCE, i]):
+        w.i[NUM_WANTING, 0] += w.i[WANTS_AWAY, i]
+        is_due = w.i[TAKES_PART, i] and not np.isnan(w.f[SINCE, i])
+        if w.i[STATUS, i] == HERE and is_due and not w.i[IS_MOVING, i]:
             w.i[NUM_WAITING, 0] += 1
 
 
@@ -165,6 +183,9 @@ def _draw(w: World, draws: Draws, s: int) -> None:
     for i in range(w.i[SIZES, NUM_PATIENTS]):
         w.f[START, i] = draws.start[i, s]
         w.f[TRANSFER, i] = draws.transfer[i, s]
+        for k in range(draws.leave.shape[1]):
+            w.f[phase_row(w, LEAVE, i), k] = draws.leave[i, k, s]
+            w.f[phase_row(w, LEG_MIN, i), k] = draws.leg_min[i, k, s]
         for k in range(draws.phase_score.shape[1]):
             if k < w.f.shape[1]:
                 w.f[phase_row(w, PHASE_SCORE, i), k] = draws.phase_score[i, k, s]
@@ -225,6 +246,13 @@ def _seat(w: World, i: int) -> None:
     w.i[SUPPLIED_AT, i] = 0
     w.i[LATE, i] = 0
     w.i[IS_LATE_TOLD, i] = 0
+    w.i[PLACE, i] = w.i[FROM_PATIENT_PLACE, i]
+    w.i[LEG, i] = w.i[FROM_LEG, i]
+    w.f[ARRIVE_AT, i] = w.f[FROM_ARRIVE, i]
+    w.i[IS_MOVING, i] = not np.isnan(w.f[FROM_ARRIVE, i])
+    w.i[IS_EARLY, i] = w.i[WAS_EARLY, i]
+    w.i[IS_READY, i] = w.i[WAS_READY, i]
+    w.i[WANTS_AWAY, i] = 1 if w.i[WAS_EARLY, i] or w.i[WAS_READY, i] else 0
     w.f[MINUTES_OUT, i] = 0.0
     w.f[FIRST_OUT, i] = np.inf
     w.i[IS_AWAITED, i] = w.i[FROM_STATUS, i] == UNKNOWN
@@ -313,6 +341,8 @@ def _connect_first(w: World, i: int, c: int) -> None:
     if w.i[IS_NEW, i]:
         w.f[SINCE, i] = np.nan
         w.i[IS_OUT, i] = 0
+        if has_leg(w, i) and w.f[phase_row(w, LEAVE, i), w.i[LEG, i]] <= w.f[SCALARS, AT_MIN]:
+            w.i[IS_READY, i] = w.i[WANTS_AWAY, i] = 1  # connected for leaving
         x, q = w.i[CONNECTION, c], w.i[PLACE, i]
         if w.i[NEEDS_WASHER, x] and w.i[WASHERS, q] > 0 and not _is_fitted(w, i, c):
             w.i[WASHERS, q] -= 1

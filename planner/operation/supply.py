@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from planner.operation.arrays import HERE, NONE, ON_BUILT_IN, RESERVE, UNLISTED
-from planner.operation.clockwork import first_on, is_line
+from planner.operation.clockwork import first_on, has_leg, is_line
 from planner.operation.compiling import compiled, inlined
 from planner.operation.world import (
     BUILT_IN_NUMBER,
@@ -24,6 +24,7 @@ from planner.operation.world import (
     FITS,
     INSTANT,
     IS_AWAITED,
+    IS_MOVING,
     IS_OUT,
     KEPT_CATEGORY,
     KEPT_CONNECTION,
@@ -42,6 +43,7 @@ from planner.operation.world import (
     OUTLETS,
     OWNER,
     PLACE,
+    POWER_RATE,
     PROMISED_REGULATOR,
     RANK,
     REGULATOR,
@@ -86,7 +88,8 @@ def has_lapsed(w: World, b: int) -> bool:
     for i in range(w.i[SIZES, NUM_PATIENTS]):
         if w.i[CATEGORY, i] > category or not w.i[TAKES_PART, i]:
             continue
-        if w.i[STATUS, i] == HERE and holds_connection(w, i, x):
+        is_there = w.i[STATUS, i] == HERE and not w.i[IS_MOVING, i]
+        if is_there and holds_connection(w, i, x):
             return False
         if w.i[IS_AWAITED, i]:
             g = w.i[PROMISED_REGULATOR, i]
@@ -127,6 +130,13 @@ def pass_used(w: World, x: int) -> None:
         w.i[OPEN_FROM, x] += 1
 
 
+@inlined
+def valve_fits(w: World, i: int, c: int) -> bool:
+    """Say whether a cylinder's own valve can feed a patient; no concentrator goes along a leg."""
+    is_machine = w.f[POWER_RATE, c] > 0
+    return bool(w.i[FITS + w.i[SIZES, NUM_PATIENTS] + i, c] and not (is_machine and has_leg(w, i)))
+
+
 @compiled
 def find_cylinder(w: World, i: int, x: int, t: float) -> int:
     """Return the cylinder of a connection that a patient would take now, or -1."""
@@ -141,7 +151,7 @@ def find_cylinder(w: World, i: int, x: int, t: float) -> int:
             continue
         if w.f[CYLINDER_JOIN, c] + w.f[CARRY + q, w.i[CYLINDER_PLACE, c]] > t + INSTANT:
             continue
-        if x == w.i[SIZES, BUILT_IN_NUMBER] and not w.i[FITS + w.i[SIZES, NUM_PATIENTS] + i, c]:
+        if x == w.i[SIZES, BUILT_IN_NUMBER] and not valve_fits(w, i, c):
             continue
         if w.i[OWNER, c] >= 0 and w.i[OWNER, c] != i:
             continue
@@ -176,7 +186,9 @@ def find_device(w: World, i: int, t: float) -> int:
 def has_outlet(w: World, i: int, g: int, t: float) -> bool:
     """Say whether a patient can join those who breathe from a regulator's cylinder."""
     first = first_on(w, g)
-    if first < 0 or w.i[PLACE, first] != w.i[PLACE, i] or w.i[IS_OUT, first]:
+    if first < 0 or has_leg(w, i) or has_leg(w, first) or w.i[IS_MOVING, first]:
+        return False
+    if w.i[PLACE, first] != w.i[PLACE, i] or w.i[IS_OUT, first]:
         return False
     if not np.isnan(w.f[SINCE, first]):
         return False

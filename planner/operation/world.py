@@ -24,7 +24,8 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
     CYLINDER_STATUS, CYLINDER_PLACE, REGULATOR_HOLDER, REGULATOR_PLACE, DEVICE_HOLDER,
     DEVICE_PLACE, WASHERS, SWAP_PLACE, SWAP_KEY, HELP_COUNT,
     HELP_PLACE, NEWS, FAILED_AT, NUM_WAITING, AFFECTED,
-    OPEN_FROM, HANDS_LEFT, KEYS_IN_USE, TAKEN, SUPPLIED_AT, IS_LATE_TOLD, IS_HOPEFUL,
+    OPEN_FROM, HANDS_LEFT, KEYS_IN_USE, TAKEN, SUPPLIED_AT, IS_LATE_TOLD,
+    LEG, IS_MOVING, WANTS_AWAY, IS_EARLY, IS_READY, NUM_WANTING, GO_AGAIN, IS_HOPEFUL,
     SIZES, PLACE, CATEGORY, NEED, FROM_STATUS, WAS_OUT, PHASES_STOPPED, CONNECTION,
     FROM_CYLINDER_PLACE, CYLINDER_SUPPLY, FROM_CYLINDER_STATUS, REGULATOR_CONNECTION,
     FROM_REGULATOR_PLACE, REGULATOR_SUPPLY, FROM_REGULATOR_HOLDER, FROM_DEVICE_PLACE,
@@ -34,8 +35,9 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
     START_CYLINDER, START_REGULATOR, START_DEVICE, IS_NEW, PROMISED_REGULATOR, PROMISED_DEVICE,
     OWNER, RANK, ORDER, ORDER_FROM, ORDER_TO, KEPT_PLACE, KEPT_CONNECTION, KEPT_CATEGORY,
     KEPT_NUMBER, SERVE_ORDER, BAGGED, OUTLETS, SERVE_RANK,
+    FROM_PATIENT_PLACE, FROM_LEG, WAS_EARLY, WAS_READY, NUM_LEGS,
     NUM_WHOLE_ROWS,
-) = range(82)  # fmt: skip
+) = range(94)  # fmt: skip
 
 # Columns of the row SIZES.
 (
@@ -48,19 +50,19 @@ from planner.operation.arrays import Floats, Ints, Moves, Scene
 (
     SINCE, OUT_SINCE, FLOW, RUNS_FROM, FIRST_FLOW, NEXT_AT, MINUTES_OUT, FIRST_OUT, USED,
     LITRES, CYLINDER_JOIN, REGULATOR_JOIN, DEVICE_JOIN, SWAP_END, RUN_END, NEXT_PHASE, HELP_AT,
-    HELP_NEXT, START, TRANSFER,
+    HELP_NEXT, ARRIVE_AT, START, TRANSFER,
     REGULATOR_FACTOR, VALVE_FACTOR,
     SCALARS, WAITED_SINCE, FLOWED_SINCE, CALLED_OFF, KIT_RETURN, FROM_CYLINDER_JOIN, CHANGE_L,
     RESIDUAL_L, FROM_REGULATOR_JOIN, FROM_DEVICE_JOIN, RESPONDER_FROM, START_FLOW, START_FROM,
-    STATIC_HELP_AT, POWER_RATE,
+    STATIC_HELP_AT, POWER_RATE, FROM_ARRIVE,
     NUM_FLOAT_ROWS,
-) = range(38)  # fmt: skip
+) = range(40)  # fmt: skip
 
 # Columns of the row SCALARS.
 AT_MIN, HORIZON_MIN, SWAP_MIN, GAP_MIN = range(4)
 
-# Rows of a patient's phases.
-PHASE_FROM, PHASE_FLOW, PHASE_CHANCE, PHASE_SCORE = range(4)
+# Rows of a patient's phases and legs.
+PHASE_FROM, PHASE_FLOW, PHASE_CHANCE, PHASE_SCORE, LEAVE, LEG_MIN, NUM_OWN_ROWS = range(7)
 
 FITS = NUM_WHOLE_ROWS  # first row of what fits
 CARRY = NUM_FLOAT_ROWS  # first row of the carrying minutes
@@ -74,13 +76,13 @@ NOTHING = 1e-9  # litres that count as none
 class World(NamedTuple):
     """Everything a sample needs; W columns are as many as the longest list has items.
 
-    Below the named rows of ``i`` stand, by patient, the regulators that fit and then the built-in
-    valves that fit; below those of ``f`` the carrying minutes by place to and place from, and
-    then four rows a patient for its phases.
+    Below the named rows of ``i`` stand, by patient, the regulators that fit, then the built-in
+    valves that fit, then where its legs go; below those of ``f`` the carrying minutes by place to
+    and place from, and then six rows a patient for its phases and legs.
     """
 
-    i: Ints  # (NUM_WHOLE_ROWS + 2 patients, W)
-    f: Floats  # (NUM_FLOAT_ROWS + places + 4 patients, W)
+    i: Ints  # (NUM_WHOLE_ROWS + 3 patients, W)
+    f: Floats  # (NUM_FLOAT_ROWS + places + 6 patients, W)
 
 
 def world_of(scene: Scene, moves: Moves) -> World:
@@ -105,11 +107,12 @@ def world_of(scene: Scene, moves: Moves) -> World:
     num_places, num_supplies = scene.keys.size, int(scene.cylinder_supply.max(initial=-1)) + 1
     num_supplies = max(num_supplies, int(scene.regulator_supply.max(initial=-1)) + 1)
     num_supplies = max(num_supplies, int(scene.device_supply.max(initial=-1)) + 1)
-    most_help = help_at.size + (num_supplies + 5 * num_people + num_places) * (num_places + 1)
-    width = max(NUM_SIZES, most_help, moves.phase_flow.shape[1], *sizes.values())
+    most_help = help_at.size + (num_supplies + 6 * num_people + num_places) * (num_places + 1)
+    longest = max(moves.phase_flow.shape[1], scene.leg_place.shape[1])
+    width = max(NUM_SIZES, most_help, longest, *sizes.values())
     width = ((width + 7) // 8 | 1) * 8  # an odd number of cache lines spreads rows over the cache
-    whole = np.zeros((NUM_WHOLE_ROWS + 2 * num_people, width), dtype=np.int64)
-    floats = np.zeros((NUM_FLOAT_ROWS + num_places + 4 * num_people, width))
+    whole = np.zeros((NUM_WHOLE_ROWS + 3 * num_people, width), dtype=np.int64)
+    floats = np.zeros((NUM_FLOAT_ROWS + num_places + NUM_OWN_ROWS * num_people, width))
     for column, value in sizes.items():
         whole[SIZES, column] = value
     floats[SCALARS, : GAP_MIN + 1] = (
@@ -117,10 +120,11 @@ def world_of(scene: Scene, moves: Moves) -> World:
     )  # fmt: skip
     _fill(whole, _whole_rows(scene, moves))
     _fill(floats, _float_rows(scene, moves) | {STATIC_HELP_AT: help_at})
-    _fill(whole, dict(enumerate([*moves.regulator_fits, *moves.valve_fits], start=FITS)))
+    by_patient = [*moves.regulator_fits, *moves.valve_fits, *scene.leg_place]
+    _fill(whole, dict(enumerate(by_patient, start=FITS)))
     _fill(floats, dict(enumerate(scene.carry, start=CARRY)))
     for row in range(num_people):
-        first = CARRY + num_places + 4 * row
+        first = CARRY + num_places + NUM_OWN_ROWS * row
         floats[first + PHASE_SCORE] = 1.0
         _fill(
             floats,
@@ -145,7 +149,11 @@ def _fill(table: npt.NDArray[Any], rows: Mapping[int, npt.NDArray[Any]]) -> None
 
 def _whole_rows(scene: Scene, moves: Moves) -> dict[int, Ints]:
     return {
-        PLACE: scene.place,
+        FROM_PATIENT_PLACE: scene.place,
+        FROM_LEG: scene.leg,
+        WAS_EARLY: scene.is_early,
+        WAS_READY: scene.is_ready,
+        NUM_LEGS: scene.num_legs,
         CATEGORY: scene.category,
         NEED: scene.need,
         FROM_STATUS: scene.status,
@@ -251,6 +259,7 @@ def _float_rows(scene: Scene, moves: Moves) -> dict[int, Floats]:
         FROM_DEVICE_JOIN: scene.device_join,
         RESPONDER_FROM: scene.responder_from,
         POWER_RATE: scene.power_rate,
+        FROM_ARRIVE: scene.arrives,
         START_FLOW: moves.start_flow,
         START_FROM: moves.start_from,
     }

@@ -45,6 +45,7 @@ SINGULAR: Final = {
     "concentrators": "concentrator", "devices": "mask or cannula",
     "sundries": "key or washer", "responders": "responder", "places": "place",
     "transfer_groups": "transfer group", "vehicles": "vehicle", "resupply": "delivery",
+    "legs": "leg",
 }  # fmt: skip
 
 
@@ -170,7 +171,9 @@ def _row_form(sheet: Sheet, table: Table) -> None:
             with st.expander(TABLES[field.table].title, expanded=True):
                 draw_options(sheet)
         elif field.kind is Kind.ROWS:
-            with st.expander(TABLES[field.table].title, expanded=True):
+            is_open = table.name != "patients" or bool(sheet.row.get(field.name))
+            with st.expander(TABLES[field.table].title, expanded=is_open):
+                look.line(field.help, "small")
                 _draw_within(sheet, field)
 
 
@@ -184,7 +187,8 @@ def _draw_within(sheet: Sheet, field: Field) -> None:
             draw_more(one)
             write_button(f"Remove {words} {number + 1}", "remove", one,
                          partial(edits.without, path=one.path))  # fmt: skip
-    added = partial(edits.with_added, table_path=(*sheet.path, field.name), row={"count": 1})
+    first = {} if field.name == "legs" else {"count": 1}
+    added = partial(edits.with_added, table_path=(*sheet.path, field.name), row=first)
     write_button(f"Add {words}", f"add {field.name}", sheet, added)
 
 

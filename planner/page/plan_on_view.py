@@ -14,7 +14,7 @@ from planner.page.desk import desk, start_plan
 from planner.page.plans import KeptPlan
 from planner.page.situation_rows import Row, corrected, rows_of, sources_of
 from planner.page.waiting import tell_failure, wait_for
-from planner.report.view import TITLES
+from planner.report.words import TITLES
 from planner.situation_fields import ON_OXYGEN, STATUSES
 from planner.store import Revision, Store, StoreError
 

@@ -78,7 +78,7 @@ def _front(view: View | None) -> str:
 
 def _beside(view: View) -> str:
     """Return the list, what is kept, who waits or needs none, and what others would give."""
-    texts = [view.the_list, view.kept_for]
+    texts = [view.the_list, view.kept_for, *view.moves]
     if view.no_oxygen:
         texts.append("No oxygen indicated: " + "; ".join(view.no_oxygen) + ".")
     lines = "".join(f"<p>{escape(text)}</p>" for text in texts)

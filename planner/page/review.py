@@ -26,7 +26,7 @@ from planner.report.words import pressure
 from planner.units import Pressure
 
 OWNERS: Final = {
-    "connected": "patients", "options": "patients", "phases": "patients",
+    "connected": "patients", "options": "patients", "phases": "patients", "legs": "patients",
     "resupply cylinders": "resupply", "resupply regulators": "resupply",
     "resupply devices": "resupply",
 }  # fmt: skip

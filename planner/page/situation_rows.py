@@ -150,6 +150,7 @@ def _patient(each: dict[str, Any], row: Row | None, at_min: float) -> dict[str, 
     if row.now == each["now"] and new == (on or None):
         return each
     told: dict[str, Any] = {"tag": row.tag, "now": row.now, "place": each["place"]}
+    told |= {name: each[name] for name in ("legs_done", "arrives_min") if name in each}
     if new is not None:
         told["connected"] = new
         first = each.get("first_flow_min")

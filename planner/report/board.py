@@ -9,8 +9,8 @@ from typing import Any, Final
 
 from planner.plan import Plan
 from planner.report.result import by_triage, plan_result
-from planner.report.view import TITLES, Grid, when_short
-from planner.report.words import share, source_words
+from planner.report.view import Grid, when_short
+from planner.report.words import TITLES, share, source_words
 
 ON_OXYGEN, WAITING, AWAITED, NONE_INDICATED = "on", "waiting", "awaited", "none"
 #: A shape beside each category's word, so that neither colour nor print decides.

@@ -8,7 +8,8 @@ from typing import Any
 
 from planner.plan import Plan
 from planner.report.board import ON_OXYGEN, BoardRow
-from planner.report.view import TITLES, when_short
+from planner.report.view import when_short
+from planner.report.words import TITLES
 from planner.units import clock
 
 

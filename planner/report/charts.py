@@ -41,8 +41,8 @@ from planner.report.gauge_chart import gauge_chart
 from planner.report.result import by_triage
 from planner.report.series import Band, Series
 from planner.report.timeline_chart import swap_timeline
-from planner.report.view import TITLES, Grid, when_short
-from planner.report.words import percent, share
+from planner.report.view import Grid, when_short
+from planner.report.words import TITLES, percent, share
 
 # ----- chances -------------------------------------------------------------------------------
 

@@ -21,8 +21,8 @@ from planner.report.chart_parts import (
 )
 from planner.report.result import by_triage
 from planner.report.series import Gauges, Series
-from planner.report.view import TITLES, Grid, when_short
-from planner.report.words import pressure, share
+from planner.report.view import Grid, when_short
+from planner.report.words import TITLES, pressure, share
 from planner.units import Pressure
 
 STRIP: Final = 0.84  # share of a lane that the full scale takes

@@ -11,8 +11,8 @@ from planner.files import digest
 from planner.incident import TRIAGE_ORDER, Incident
 from planner.oxygen_options import need_of
 from planner.report.facts import assumptions, cylinder_facts
-from planner.report.view import TITLES, Grid
-from planner.report.words import BANNER
+from planner.report.view import Grid
+from planner.report.words import BANNER, TITLES
 
 
 def holdings(incident: Incident, warnings: Iterable[Fault]) -> dict[str, Any]:

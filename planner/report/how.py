@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from planner.incident import POWER_CHANGE_MIN
+from planner.incident import LEG_MARGIN, POWER_CHANGE_MIN
 
 CHANCE_MEANS: Final = (
     "Some 20,000 times the planner draws who is found when, when transport comes, what is "
@@ -118,10 +118,21 @@ SECTIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         ),
     ),
     (
+        "Carried from place to place",
+        (
+            "Somebody with legs to go leaves when the time has come and the cylinder holds "
+            f"{LEG_MARGIN:g} times what flows on the leg above the safe residual (common "
+            "practice, no source); else it is swapped first, and where nothing is there to swap "
+            "to, the patient leaves all the same. On a leg nothing is swapped: a cylinder that "
+            "comes to the change pressure is breathed down to the safe residual. Whoever bags "
+            "goes along. Transport that comes meanwhile waits for the end of the leg.",
+        ),
+    ),
+    (
         "What is left out",
         (
-            "Moves between places, several cylinders on one regulator, and what a patient's course "
-            "does to the need, other than by the phases of an option.",
+            "Several cylinders on one regulator, those who carry as hands that are missing, and "
+            "what a patient's course does to the need, other than by the phases of an option.",
             "Whether a reduction is right for somebody: the options are an example protocol until "
             "a medical director has approved them for this use.",
         ),

@@ -74,4 +74,4 @@ def view_from(tree: Mapping[str, Any]) -> View:
             )
         else:
             values[name] = tuple(value) if isinstance(value, list) else value
-    return View(**{"changes": (), **values})  # a plan kept by an earlier version has none
+    return View(**{"changes": (), "moves": (), **values})  # kept by an earlier version: none

@@ -40,6 +40,7 @@ def view_text(view: View) -> str:
     if view.swaps.rows:
         grid(console, view.swaps)
     lines(console, (view.the_list, view.kept_for, ""))
+    section(console, "Carried from place to place", view.moves)
     grid(console, view.beside)
     section(console, "Notes", view.notes)
     section(console, "Assumptions and sources", view.assumptions)

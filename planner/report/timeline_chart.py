@@ -21,8 +21,8 @@ from planner.report.chart_parts import (
     spec_of,
 )
 from planner.report.timeline import BUSY, KINDS, MARKS, Busy, Timeline, timeline_of
-from planner.report.view import TITLES, Grid, when_short
-from planner.report.words import share
+from planner.report.view import Grid, when_short
+from planner.report.words import TITLES, share
 
 FILLS: Final = (PALE_BLUE, "#e3edf7", PAPER, "#b5b5b5", "#6a6a6a", ALARM)
 DASHES: Final = ([1, 0], [5, 3], [2, 2], [1, 0], [1, 0], [1, 0])

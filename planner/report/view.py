@@ -6,37 +6,33 @@ escapes it in its own way.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from planner.estimate import Estimate
 from planner.plan import Plan
-from planner.reference import load_cautions, load_connections
+from planner.reference import load_cautions
 from planner.report.going_on import going_on_lines
 from planner.report.result import STOPPED, by_triage, plan_result
+from planner.report.sentences import (
+    kept_for_sentence,
+    list_sentence,
+    moves_lines,
+    washer_lines,
+)
 from planner.report.words import (
     BANNER,
+    TITLES,
     chance_in_words,
-    counted,
     joined,
     minutes,
     percent,
-    runs,
     share,
     source_words,
     when,
 )
 from planner.units import clock
-
-TITLES = {
-    "immediate": "Immediate",
-    "delayed": "Delayed",
-    "minimal": "Minimal",
-    "expectant": "Expectant",
-    "dead": "Dead",
-}
 
 LIKELY = 0.05  # who runs out less often than this is not named on the front (our own)
 MOST_NAMED = 8
@@ -70,6 +66,7 @@ class View:
     swaps: Grid
     the_list: str
     kept_for: str
+    moves: tuple[str, ...]
     beside: Grid
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -98,8 +95,9 @@ def view_of(plan: Plan, result: dict[str, Any] | None = None) -> View:
         swaps=_swaps(plan, result),
         the_list=list_sentence(plan),
         kept_for=kept_for_sentence(plan),
+        moves=moves_lines(plan),
         beside=_beside(plan),
-        notes=(*_washers(plan), *result["notes"]),
+        notes=(*washer_lines(plan), *result["notes"]),
         cautions=tuple(caution.text for caution in load_cautions().values()),
         assumptions=(*result["sources"], *result["assumptions"]),
         footer=(
@@ -338,49 +336,6 @@ def _onto(tag: str | None, number: int) -> str:
 
 def _span(early: str, late: str) -> str:
     return early if early == late else f"{early}-{late}"
-
-
-def list_sentence(plan: Plan) -> str:
-    """Return the printed list as one line that a tired person can follow."""
-    if not plan.policy.order:
-        return "No cylinder is left for the list."
-    tags = ", ".join(runs(plan.policy.order))
-    return f"The list. At a swap take the first one that fits and is there: {tags}."
-
-
-def _washers(plan: Plan) -> Iterator[str]:
-    """Say how far the washers go where the file lists them: they can bind before litres do."""
-    cylinders = {c.tag: c for c in plan.incident.all_cylinders}
-    table = load_connections()
-    running = {h.cylinders for h in plan.state.hookups}
-    wet = Counter(
-        plan.state.patient(h.lines[0].patient).place
-        for h in plan.policy.hookups
-        if h.cylinders not in running and table[cylinders[h.cylinders[0]].connection].needs_washer
-    )
-    for place, number in zip(plan.incident.places, plan.state.washers or (), strict=False):
-        if number or wet[place.name]:
-            yield (
-                f"washers at {place.name}: {number}; first connections use {wet[place.name]}, "
-                f"which leaves {number - wet[place.name]} for swaps"
-            )
-
-
-def kept_for_sentence(plan: Plan) -> str:
-    """Return what the list may not be used for: kept for a category, or promised to one person."""
-    parts = [
-        f"{'anywhere' if k.place is None else f'at {k.place}'} nobody below {TITLES[k.triage]} "
-        f"takes a {k.connection} cylinder unless {counted(k.num_cylinders, 'other')} of that kind "
-        f"{'stays' if k.num_cylinders == 1 else 'stay'} in the reserve"
-        for k in plan.policy.kept_for
-    ]
-    text = f"Kept back: {'; '.join(parts)}." if parts else ""
-    promised = [
-        f"{joined(runs(p.cylinders))} for {p.patient}" for p in plan.policy.promises if p.cylinders
-    ]
-    if promised:
-        text += f" Promised, nobody else may take them: {'; '.join(promised)}."
-    return text.strip() or "Nothing is kept for anyone: whoever is due takes the next one."
 
 
 def _beside(plan: Plan) -> Grid:

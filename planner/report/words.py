@@ -12,6 +12,10 @@ from planner.units import CLOCK_NOISE_MIN, Pressure, clock
 if TYPE_CHECKING:
     from planner.estimate import Estimate
 
+TITLES: Final = {
+    "immediate": "Immediate", "delayed": "Delayed", "minimal": "Minimal",
+    "expectant": "Expectant", "dead": "Dead",
+}  # fmt: skip
 BANNER: Final = "EXERCISE - NOT FOR PATIENT CARE"
 _FRACTIONS: Final = (
     (0.25, "1 in 4"), (0.3, "3 in 10"), (1 / 3, "1 in 3"), (0.4, "2 in 5"), (0.5, "1 in 2"),
