@@ -117,9 +117,7 @@ def leg(to: str) -> dict[str, Any]:
 
 
 PLAIN = first("patients")  # changes nothing
-MACHINE = row(
-    "concentrators", tag="M", power_min=60, settings_lpm=[2, 3, 5], place="debris"
-)
+MACHINE = row("concentrators", tag="M", power_min=60, settings_lpm=[2, 3, 5], place="debris")
 ON_MACHINE = {"cylinder": "M", "device": "cannula", "flow_lpm": 2}
 
 # rule, change that brings it out, twin that does not, place of the fault, severity
