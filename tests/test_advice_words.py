@@ -18,6 +18,7 @@ from planner.advice.measures import Measure
 from planner.advice.ranking import Options, advise
 from planner.advice.request import Answer, Wanted, request_for
 from planner.advice.setting import Setting
+from planner.banner import BANNER
 from planner.errors import InputError
 from planner.estimate import Estimate
 from planner.report.advice_result import advice_result, request_result
@@ -29,7 +30,6 @@ from planner.report.advice_words import (
     request_lines,
     row_words,
 )
-from planner.report.words import BANNER
 from planner.what_if import Compared
 from tests.rule_incidents import cyl, pat, reg, world
 from tests.test_advice_measures import lone, setting_of, the, waiting

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from planner.banner import BANNER
 from planner.demand import sample as draw
 from planner.files import read_incident
 from planner.incident import Incident, Phase, Resupply, ThreePoint
@@ -32,7 +33,6 @@ from planner.report.charts import (
 )
 from planner.report.series import Band, Series, band_of, grid, series_of
 from planner.report.timeline import FIRST, ON, WITHOUT, timeline_of
-from planner.report.words import BANNER
 from planner.state import initial_state
 from planner.units import Pressure
 from planner.workflow import Request, make_plan

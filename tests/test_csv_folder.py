@@ -14,13 +14,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from planner.banner import BANNER
 from planner.cli import main
 from planner.cli_output import give_folder
 from planner.errors import InputError
 from planner.files import read_incident
-from planner.report.csv_folder import MARK, README, csv_files, harmless
+from planner.report.csv_folder import MARK, README, csv_files
 from planner.report.plan_document import plan_document
-from planner.report.words import BANNER
+from planner.spreadsheet import harmless
 from planner.workflow import Request, make_plan
 
 BOWL = Path(__file__).parents[1] / "scenarios" / "ulvaren-bowl.toml"

@@ -41,6 +41,16 @@ def test_top_level_holds_nothing_else() -> None:
     assert {name.split("/")[0] for name in listed} <= allowed
 
 
+def test_every_package_is_installed() -> None:
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    packages = set(settings["tool"]["setuptools"]["packages"])
+    found = {
+        ".".join(path.parent.relative_to(ROOT).parts)
+        for path in (ROOT / "planner").rglob("__init__.py")
+    }
+    assert found | {"planner.scenarios"} == packages
+
+
 def readme_lines() -> list[str]:
     text = (ROOT / "README.md").read_text()
     return [line.strip() for line in text.splitlines() if line.startswith("    python3 -m venv")]

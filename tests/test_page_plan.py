@@ -25,6 +25,7 @@ from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 from planner import cli
+from planner.banner import BANNER
 from planner.call import Call
 from planner.errors import Fault, InputError
 from planner.files import incident_from
@@ -50,7 +51,6 @@ from planner.report.how import SECTIONS
 from planner.report.plan_document import plan_document
 from planner.report.view import view_of
 from planner.report.what_if_words import what_if_lines, what_if_result
-from planner.report.words import BANNER
 from planner.state import initial_state
 from planner.store import Command, Revision, Store, new_command_id
 from planner.tasks import TASKS

@@ -12,13 +12,13 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
+from planner.banner import BANNER
 from planner.document import incident_document
 from planner.files import read_incident
 from planner.page import prints
 from planner.page.plans import keep_plan, latest_plan
 from planner.report.plan_document import plan_document
 from planner.report.sheets import OUT_OF_DATE, sheets_html
-from planner.report.words import BANNER
 from planner.store import Command, Store, new_command_id
 from planner.workflow import Request, make_plan
 from tests.browser import Server, browser, settled

@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 from rich.cells import cell_len
 
+from planner.banner import BANNER
 from planner.estimate import Estimate
 from planner.files import read_incident
 from planner.incident import BUILT_IN, Connected, Incident, Option, Phase, Place, SundryStock
@@ -30,7 +31,6 @@ from planner.report.result import plan_result
 from planner.report.sentences import kept_for_sentence, list_sentence
 from planner.report.text import WIDTH, holdings_text, view_text
 from planner.report.view import view_of
-from planner.report.words import BANNER
 from planner.workflow import Request, make_plan
 from tests.generator import random_incident
 from tests.rule_incidents import (

@@ -15,12 +15,12 @@ import pypdfium2
 import pytest
 from playwright.sync_api import Browser
 
+from planner.banner import BANNER
 from planner.files import read_incident
 from planner.journal.columns import LOG_COLUMNS
 from planner.plan import Plan
 from planner.report.plan_document import plan_document
 from planner.report.sheets import OUT_OF_DATE, sheets_html
-from planner.report.words import BANNER
 from planner.workflow import Request, make_plan
 from tests.browser import browser as opened_browser
 from tests.rule_incidents import cyl, hand, masks, pat, reg, world

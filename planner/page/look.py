@@ -10,8 +10,8 @@ from typing import Final
 
 import streamlit as st
 
+from planner.banner import BANNER
 from planner.errors import Fault
-from planner.report.words import BANNER
 
 WORD_JOINER: Final = "\u2060"
 _PUNCTUATION: Final = re.compile(r"[!-/:-@\[-`{-~]")

@@ -7,6 +7,7 @@ from typing import Final, TypeVar
 
 import streamlit as st
 
+from planner.banner import BANNER
 from planner.incident import Option, Phase
 from planner.page import look
 from planner.page.review import option_words
@@ -22,7 +23,6 @@ from planner.reference import (
     load_regulators,
 )
 from planner.report.lasting import Question, lasting_text
-from planner.report.words import BANNER
 from planner.units import Pressure, Temperature, parse_pressure, parse_temperature
 
 Measure = TypeVar("Measure", Pressure, Temperature)

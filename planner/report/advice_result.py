@@ -9,6 +9,7 @@ from planner.advice.effects import Effect, Row
 from planner.advice.measures import Measure
 from planner.advice.ranking import Advice
 from planner.advice.request import Answer
+from planner.banner import BANNER
 from planner.estimate import Estimate
 from planner.files import digest
 from planner.incident import Incident
@@ -23,7 +24,6 @@ from planner.report.advice_words import (
 )
 from planner.report.estimates import chance_result
 from planner.report.request_chart import chance_by_arrival
-from planner.report.words import BANNER
 from planner.units import clock
 from planner.what_if import Compared
 

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from io import StringIO
 from typing import Any
 
+from planner.banner import BANNER
 from planner.report.text import console_to, grid, lines, section
 from planner.report.ways_words import grid_of
-from planner.report.words import BANNER
 
 
 def advice_text(result: Mapping[str, Any], ways: Mapping[str, Any] | None = None) -> str:

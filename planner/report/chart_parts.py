@@ -10,9 +10,9 @@ from typing import Any, Final, Protocol, TypeAlias
 
 import vl_convert
 
+from planner.banner import BANNER
 from planner.incident import Incident
 from planner.report.view import Grid
-from planner.report.words import BANNER
 from planner.state import State
 
 Spec: TypeAlias = dict[str, Any]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from planner.banner import BANNER
 from planner.estimate import Estimate
 from planner.files import digest
 from planner.limits import Limit
 from planner.plan import Plan
 from planner.report.result import limit_result, risk_result
 from planner.report.view import Grid
-from planner.report.words import BANNER, chance_in_words, share, when
+from planner.report.words import chance_in_words, share, when
 from planner.risk import Lasts, Risk
 
 BOUNDS = (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from io import StringIO
 
+from planner.banner import BANNER
 from planner.plan import Plan
 from planner.report.comparison import (
     BOUNDS,
@@ -13,7 +14,6 @@ from planner.report.comparison import (
     widest_line,
 )
 from planner.report.text import console_to, grid, lines
-from planner.report.words import BANNER
 
 
 def comparison_text(plan: Plan) -> str:

@@ -7,17 +7,15 @@ where the sheet splits cells at another separator than the file's.
 from __future__ import annotations
 
 import csv
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from io import StringIO
 from typing import Any, Final
 
-from planner.report.words import BANNER
+from planner.banner import BANNER
+from planner.spreadsheet import harmless
 
 Row = Mapping[str, Any]
 
-#: Signs with which a formula begins; full-width forms are read as the plain ones by some sheets.
-_RUN: Final = re.compile(r"(\A[\s\"']*|[,;\t|\r\n][\s\"']*)([=+\-@\uff1d\uff0b\uff0d\uff20])")
 MARK: Final = "\ufeff"  # tells a spreadsheet that the text is UTF-8
 NOTICE: Final = "notice"
 README: Final = "READ-ME.txt"
@@ -91,11 +89,6 @@ def csv_files(
         stamp=", ".join(text for text in (revision, view["footer"]) if text),
     )
     return files
-
-
-def harmless(text: str) -> str:
-    """Return a text that no spreadsheet runs, wherever it splits the line into cells."""
-    return _RUN.sub(r"\1'\2", text)
 
 
 def _text(columns: Sequence[str], rows: Sequence[Row], *, is_semicolon: bool) -> str:

@@ -6,13 +6,14 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from typing import Any
 
+from planner.banner import BANNER
 from planner.errors import Fault
 from planner.files import digest
 from planner.incident import TRIAGE_ORDER, Incident
 from planner.oxygen_options import need_of
 from planner.report.facts import assumptions, cylinder_facts
 from planner.report.view import Grid
-from planner.report.words import BANNER, TITLES
+from planner.report.words import TITLES
 
 
 def holdings(incident: Incident, warnings: Iterable[Fault]) -> dict[str, Any]:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from textwrap import wrap
 from typing import Any
 
+from planner.banner import BANNER
 from planner.gas import Duration, Limits, Reading, durations, gauge_after_temperature
 from planner.reference import CylinderSize
-from planner.report.words import BANNER
 from planner.units import Pressure, Temperature
 
 WIDTH = 100

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Final
 
+from planner.banner import BANNER
 from planner.files import digest
 from planner.incident import Cylinder, Patient
 from planner.limits import Limit
@@ -18,7 +19,6 @@ from planner.report.facts import (
     waiting_for,
 )
 from planner.report.going_on import going_on_result
-from planner.report.words import BANNER
 from planner.risk import Risk
 from planner.state import power_left_min
 from planner.units import clock

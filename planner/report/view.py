@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from planner.banner import BANNER
 from planner.estimate import Estimate
 from planner.plan import Plan
 from planner.reference import load_cautions
@@ -22,7 +23,6 @@ from planner.report.sentences import (
     washer_lines,
 )
 from planner.report.words import (
-    BANNER,
     TITLES,
     chance_in_words,
     joined,

@@ -16,7 +16,6 @@ TITLES: Final = {
     "immediate": "Immediate", "delayed": "Delayed", "minimal": "Minimal",
     "expectant": "Expectant", "dead": "Dead",
 }  # fmt: skip
-BANNER: Final = "EXERCISE - NOT FOR PATIENT CARE"
 _FRACTIONS: Final = (
     (0.25, "1 in 4"), (0.3, "3 in 10"), (1 / 3, "1 in 3"), (0.4, "2 in 5"), (0.5, "1 in 2"),
     (0.6, "3 in 5"), (2 / 3, "2 in 3"), (0.7, "7 in 10"), (0.75, "3 in 4"), (0.8, "4 in 5"),
