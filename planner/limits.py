@@ -28,7 +28,7 @@ import numpy as np
 
 from planner.demand import Flags, Floats
 from planner.estimate import Estimate, chance
-from planner.incident import BUILT_IN, Option, Patient
+from planner.incident import BUILT_IN, Incident, Option, Patient
 from planner.operation.arrays import GONE, TAKEN_OFF
 from planner.operation.judge import Bench
 from planner.oxygen_options import options_of
@@ -195,8 +195,11 @@ def _supplied(bench: Bench, names: frozenset[str], minutes: Floats) -> Floats:
         if int(scene.connection[c]) in numbers
         and int(scene.cylinder_status[c]) not in (TAKEN_OFF, GONE)
     ]  # fmt: skip
-    gap_l = incident.swap_gap_min * _largest_flow(bench)
-    here = np.zeros(bench.needs.num_samples)
+    lines = _most_lines(incident, names)
+    gap_l = incident.swap_gap_min * _largest_flow(bench) * lines
+    # Who joins a source has a gap of its own, and on a leg the buffer is breathed.
+    joining_l = gap_l * len(incident.patients) if lines > 1 else 0.0
+    here = np.full(bench.needs.num_samples, joining_l) + _buffers_on_legs(bench, rows)
     later: dict[int, Floats] = {}
     for c in rows:
         usable = np.maximum(draws.content[c] - scene.change_l[c], 0.0)
@@ -214,6 +217,23 @@ def _supplied(bench: Bench, names: frozenset[str], minutes: Floats) -> Floats:
         is_there[last] = arrival <= minutes[last]
         total += is_there * litres
     return total
+
+
+def _most_lines(incident: Incident, names: frozenset[str]) -> int:
+    """Return how many people one swap may serve: each of them breathes nothing for its gap."""
+    outlets = (r.outlets for r in incident.all_regulators if r.connection in names)
+    return max(outlets, default=1)
+
+
+def _buffers_on_legs(bench: Bench, rows: list[int]) -> float:
+    """Return the most that lies between change pressure and safe residual, one cylinder a leg."""
+    people = zip(bench.incident.patients, bench.state.patients, strict=True)
+    num_legs = sum(
+        len(patient.legs) - now.legs_done + (now.arrives_min is not None) for patient, now in people
+    )
+    scene = bench.scene
+    buffers = sorted((float(scene.change_l[c] - scene.residual_l[c]) for c in rows), reverse=True)
+    return sum(buffers[:num_legs])
 
 
 def _largest_flow(bench: Bench) -> float:

@@ -204,7 +204,7 @@ def known_texts(tree: Tree, table: str, field: Field) -> tuple[str, ...]:  # noq
     """Return the texts a field may take or usually takes; empty when any will do."""
     if field.choices:
         return field.choices
-    if field.name == "place":
+    if field.name == "place" or (table, field.name) == ("legs", "to"):
         return _names(tree, "places", "name")
     if field.name in {"transfer_group", "vehicle"}:
         return _names(tree, f"{field.name}s", "name")
@@ -217,8 +217,10 @@ def known_texts(tree: Tree, table: str, field: Field) -> tuple[str, ...]:  # noq
         return names if "cylinders" in table else tuple(n for n in names if n != BUILT_IN)
     if field.name in {"device", "kind"}:
         return tuple(plannable())
-    if table == "connected" and field.name in {"cylinder", "regulator"}:
-        return _names(tree, f"{field.name}s", "tag")
+    if (table, field.name) == ("connected", "cylinder"):
+        return (*_names(tree, "cylinders", "tag"), *_names(tree, "concentrators", "tag"))
+    if (table, field.name) == ("connected", "regulator"):
+        return _names(tree, "regulators", "tag")
     return ()
 
 

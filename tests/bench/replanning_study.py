@@ -44,7 +44,7 @@ FIRST: Final = Request(seed=1, samples=200)
 AT_NEWS: Final = Request(seed=1, samples=1000)
 NEWS_MIN: Final = (15.0, 45.0)
 LATER_MIN: Final = (20.0, 30.0, 45.0)
-AGAIN: Final = Request(seed=1, samples=200, effort=25, deterministic_s=0.1)
+AGAIN: Final = Request(seed=1, samples=600, effort=25, deterministic_s=0.1)
 
 
 @dataclass
