@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from planner.errors import Fault, InputError
 
-FILES: Final = ("json", "html")
+FILES: Final = ("json", "html", "clean")
 FOLDERS: Final = ("csv",)
 
 

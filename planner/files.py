@@ -83,7 +83,7 @@ def parse_file(path: str | Path) -> tuple[dict[str, object], str]:
     """
     path = Path(path)
     file = printable(path.name)
-    return parse_text(_text_of(path, file), file, path.suffix.lower() == ".json"), file
+    return parse_text(text_of(path, file), file, path.suffix.lower() == ".json"), file
 
 
 def incident_from(
@@ -202,7 +202,14 @@ def _file_error(file: str, received: str, allowed: str, mend: str, table: str = 
     return InputError([Fault(file, table, "", "", received, allowed, mend)])
 
 
-def _text_of(path: Path, shown_name: str, table: str = "") -> str:
+def text_of(path: Path, shown_name: str, table: str = "") -> str:
+    """Return the text of a file, lines ended alike.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read, is too large, or is no UTF-8.
+    """
     try:
         with path.open("rb") as stream:
             data = stream.read(MAX_BYTES + 1)
@@ -268,7 +275,7 @@ def csv_rows(folder: Path, name: str, table: str, intake: Intake) -> list[dict[s
             f'Put the file beside the incident and write {table} = "{table}.csv".', table,
         )  # fmt: skip
     intake.csv_files[table] = name
-    text = _text_of(folder / name, name, table)
+    text = text_of(folder / name, name, table)
     header = text.split("\n", 1)[0]
     mark = max(",;\t", key=header.count)
     reader = csv.reader(StringIO(text, newline=""), delimiter=mark, strict=True)
