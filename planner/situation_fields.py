@@ -104,25 +104,18 @@ CYLINDERS_NOW: Final = Table(
     key="tag",
 )  # fmt: skip
 
-REGULATORS_NOW: Final = Table(
-    "regulators",
-    "Regulators now",
-    (
-        _needed("tag", Kind.TEXT, "Say which regulator, by its tag."),
-        _PLACE, _SINCE, _HOLDER, _KIT_GONE,
-    ),
-    key="tag",
-)  # fmt: skip
 
-DEVICES_NOW: Final = Table(
-    "devices",
-    "Masks and cannulas now",
-    (
-        _needed("tag", Kind.TEXT, "Say which one: kind, age and number over the whole file."),
-        _PLACE, _SINCE, _HOLDER, _KIT_GONE,
-    ),
-    key="tag",
-)  # fmt: skip
+def _kit(name: str, title: str, tag: str) -> Table:
+    """Return the table of regulators, or of masks."""
+    return Table(
+        name, title, (_needed("tag", Kind.TEXT, tag), _PLACE, _SINCE, _HOLDER, _KIT_GONE), key="tag"
+    )
+
+
+REGULATORS_NOW: Final = _kit("regulators", "Regulators now", "Say which regulator, by its tag.")
+DEVICES_NOW: Final = _kit(
+    "devices", "Masks and cannulas now", "Say which one: kind, age and number over the whole file."
+)
 
 RESPONDERS_NOW: Final = Table(
     "responders",
@@ -136,29 +129,24 @@ RESPONDERS_NOW: Final = Table(
     key="tag",
 )
 
-GROUPS_NOW: Final = Table(
-    "transfer_groups",
-    "Transport now",
-    (
-        _needed("name", Kind.TEXT, "Say which group, by its name."),
-        Field("later_min", Kind.NUMBER, "By how much all its transfers come later (below 0: "
-              "sooner).", unit="min", low=-WEEK_MIN, high=WEEK_MIN,
-              presence=Presence.REQUIRED),
-    ),
-    key="name",
-)  # fmt: skip
 
-VEHICLES_NOW: Final = Table(
-    "vehicles",
-    "Vehicles now",
-    (
-        _needed("name", Kind.TEXT, "Say which vehicle, by its name."),
-        Field("later_min", Kind.NUMBER, "By how much its first arrival comes later (below 0: "
-              "sooner).", unit="min", low=-WEEK_MIN, high=WEEK_MIN,
-              presence=Presence.REQUIRED),
-    ),
-    key="name",
-)  # fmt: skip
+def _later(name: str, title: str, which: str, what: str) -> Table:
+    """Return the table of what comes later than thought, by name."""
+    text = f"By how much {what} later (below 0: sooner)."
+    return Table(
+        name,
+        title,
+        (
+            _needed("name", Kind.TEXT, f"Say which {which}, by its name."),
+            Field("later_min", Kind.NUMBER, text, unit="min", low=-WEEK_MIN, high=WEEK_MIN,
+                  presence=Presence.REQUIRED),
+        ),
+        key="name",
+    )  # fmt: skip
+
+
+GROUPS_NOW: Final = _later("transfer_groups", "Transport now", "group", "all its transfers come")
+VEHICLES_NOW: Final = _later("vehicles", "Vehicles now", "vehicle", "its first arrival comes")
 
 RESUPPLY_NOW: Final = Table(
     "resupply",

@@ -16,19 +16,29 @@ from planner.fields.kinds import (
     required,
 )
 
+_NO_SHOW: Final = defaulted(
+    "no_show_chance",
+    Kind.NUMBER,
+    0.0,
+    "How likely it is that it never comes.",
+    low=0,
+    high=1,
+)
+_KIT_RETURN: Final = Field(
+    "kit_return_min",
+    Kind.NUMBER,
+    "Minutes until kit that left with a patient is back; left out, it is gone for good.",
+    unit="min",
+    low=0,
+    high=WEEK_MIN,
+)
+
 TRANSFER_GROUPS: Final = Table(
     "transfer_groups",
     "Transfer groups",
     (
         required("name", Kind.TEXT, "Give the shared transport a name; patients refer to it."),
-        defaulted(
-            "no_show_chance",
-            Kind.NUMBER,
-            0.0,
-            "How likely it is that it never comes.",
-            low=0,
-            high=1,
-        ),
+        _NO_SHOW,
         Field(
             "fallback_min",
             Kind.THREE_POINT,
@@ -37,14 +47,7 @@ TRANSFER_GROUPS: Final = Table(
             low=0,
             high=WEEK_MIN,
         ),
-        Field(
-            "kit_return_min",
-            Kind.NUMBER,
-            "Minutes until kit that left with a patient is back; left out, it is gone for good.",
-            unit="min",
-            low=0,
-            high=WEEK_MIN,
-        ),
+        _KIT_RETURN,
     ),
     key="name",
 )
@@ -97,14 +100,7 @@ VEHICLES: Final = Table(
             low=0,
             high=WEEK_MIN,
         ),
-        defaulted(
-            "no_show_chance",
-            Kind.NUMBER,
-            0.0,
-            "How likely it is that it never comes.",
-            low=0,
-            high=1,
-        ),
+        _NO_SHOW,
         Field(
             "trips",
             Kind.WHOLE,
@@ -112,14 +108,7 @@ VEHICLES: Final = Table(
             low=1,
             high=MAX_COUNT,
         ),
-        Field(
-            "kit_return_min",
-            Kind.NUMBER,
-            "Minutes until kit that left with a patient is back; left out, it is gone for good.",
-            unit="min",
-            low=0,
-            high=WEEK_MIN,
-        ),
+        _KIT_RETURN,
     ),
     key="name",
 )
@@ -136,14 +125,7 @@ RESUPPLY: Final = Table(
             low=0,
             high=WEEK_MIN,
         ),
-        defaulted(
-            "no_show_chance",
-            Kind.NUMBER,
-            0.0,
-            "How likely it is that it never comes.",
-            low=0,
-            high=1,
-        ),
+        _NO_SHOW,
         place_field("The place where it arrives."),
         Field("cylinders", Kind.ROWS, "The cylinders that it brings.", table="resupply cylinders"),
         Field(
