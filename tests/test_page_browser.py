@@ -46,10 +46,11 @@ VIEWS = {
     "Start": "text=Open a stored incident",
     "Incident": "role=radiogroup",
     "Plan": ".op-front",
+    "Log": "role=heading[name='Log']",
     "Reference": "role=tab[name='How long it lasts']",
     "How this is computed": "role=heading[name='How this is computed']",
 }
-PATHS = dict(zip(VIEWS, ("", "incident", "plan", "reference", "how"), strict=True))
+PATHS = dict(zip(VIEWS, ("", "incident", "plan", "log", "reference", "how"), strict=True))
 # All that can be read on the page: text, what stands in boxes; word joiners of labels left out.
 ALL_SHOWN = """texts => {
   const boxes = [...document.querySelectorAll('input, textarea')].map(e => e.value);

@@ -33,6 +33,7 @@ from planner.incident import Priorities
 from planner.jobs import Jobs, Progress
 from planner.page import (
     how_view,
+    log_view,
     incident_view,
     launch,
     plan_view,
@@ -909,11 +910,11 @@ def test_several_on_one_cylinder_as_said() -> None:
 # --- the whole page ------------------------------------------------------------------------------
 
 
-VIEWS = {"Start": start_view, "Incident": incident_view, "Plan": plan_view,
+VIEWS = {"Start": start_view, "Incident": incident_view, "Plan": plan_view, "Log": log_view,
          "Reference": reference_view, "How this is computed": how_view}  # fmt: skip
 
 
-def test_the_page_loads_with_five_views(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_page_loads_with_its_views(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     listed: list[Any] = []
     navigation = st.navigation
 

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import streamlit as st
 
-from planner.page import how_view, incident_view, look, plan_view, reference_view, start_view
+from planner.page import (
+    how_view,
+    incident_view,
+    log_view,
+    look,
+    plan_view,
+    reference_view,
+    start_view,
+)
 from planner.page.session import GO_TO
 
 st.set_page_config(
@@ -17,6 +25,7 @@ pages = {
     "start": st.Page(start_view.show, title="Start", url_path="start", default=True),
     "incident": st.Page(incident_view.show, title="Incident", url_path="incident"),
     "plan": st.Page(plan_view.show, title="Plan", url_path="plan"),
+    "log": st.Page(log_view.show, title="Log", url_path="log"),
     "reference": st.Page(reference_view.show, title="Reference", url_path="reference"),
     "how": st.Page(how_view.show, title="How this is computed", url_path="how"),
 }

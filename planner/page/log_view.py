@@ -1,0 +1,111 @@
+"""The log: what was written down in an incident, every doubt, and the state at a minute."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from hashlib import sha256
+from typing import Any
+
+import streamlit as st
+
+from planner.errors import InputError
+from planner.incident import Incident
+from planner.intake import printable
+from planner.journal.events import Journal
+from planner.journal.files import json_text
+from planner.journal.reading_log import LogReading, raw_log, read_logs
+from planner.journal.replaying import replay
+from planner.journal.stock import stock_of
+from planner.page import look, session
+from planner.page.review import review
+from planner.report.board import grid_html
+from planner.report.journal_words import (
+    NOTE,
+    cylinders_grid,
+    patients_grid,
+    reading_lines,
+    state_lines,
+)
+from planner.report.words import when
+
+Files = Mapping[str, bytes]
+
+
+def show() -> None:
+    """Show the logs of the incident that is open, once they are given."""
+    look.put("<h2>Log</h2>")
+    revision = session.current()
+    incident = None if revision is None else review(revision.content).incident
+    if incident is None:
+        look.line("Open an incident that is ready to plan under Start: a log is read against it.")
+        return
+    look.line(
+        "Oxygen logs of this incident as CSV, in the columns of the blank log that Plan prints. "
+        "What is not plain is read all the same, and told; nothing is kept here."
+    )
+    files = _sent()
+    if not files:
+        return
+    fast = {
+        name: st.number_input(f"The clock of {look.label(name)} is fast by, min", value=0.0,
+                              step=1.0, format="%g", key=f"log_fast_{name}")
+        for name in files
+    }  # fmt: skip
+    try:
+        reading = _read(files, fast, incident)
+    except InputError as error:
+        look.faults(error.faults)
+        return
+    _draw(reading, incident)
+
+
+def _sent() -> Files:
+    sent = st.file_uploader("Logs, CSV, at most 5 MB", type=["csv"], accept_multiple_files=True,
+                            key="logs", max_upload_size=5)  # fmt: skip
+    return {file.name: file.getvalue() for file in sent}
+
+
+def _read(files: Files, fast: Mapping[str, float], incident: Incident) -> LogReading:
+    """Return the logs as read; read again only when something in them has changed."""
+    told = repr([(name, sha256(data).hexdigest(), fast[name]) for name, data in files.items()])
+    key = sha256(f"{told}{incident!r}".encode()).hexdigest()
+    kept: dict[str, Any] = st.session_state.setdefault("log_read", {})
+    if key not in kept:
+        kept.clear()
+        logs = [
+            raw_log(data.decode("utf-8-sig", errors="replace").replace("\r\n", "\n"),
+                    printable(name).removesuffix(".csv"), fast[name])
+            for name, data in files.items()
+        ]  # fmt: skip
+        kept[key] = read_logs(logs, incident.start, stock_of(incident))
+    found: LogReading = kept[key]
+    return found
+
+
+def _draw(reading: LogReading, incident: Incident) -> None:
+    first, *doubts = reading_lines(reading)
+    look.line(first)
+    if doubts:
+        with st.expander("Doubts, with the reading taken", expanded=True):
+            for text in doubts:
+                look.line(text, "small")
+    st.download_button(
+        "The log as read, with a checksum",
+        json_text(Journal(incident.name, incident.start, reading.entries)),
+        file_name="log.json", mime="application/json", on_click="ignore",
+    )  # fmt: skip
+    if not reading.entries:
+        return
+    minutes = [entry.at_min for entry in reading.entries]
+    low, high = min(0.0, *minutes), max(minutes)
+    at_min = float(high)
+    if high > low:
+        at_min = float(st.slider("State at minute", low, high, high, step=1.0, key="log_at"))
+    state = replay(reading.entries, stock_of(incident), at_min)
+    look.line(f"At {when(incident.start, at_min)}, by the record.")
+    for text in state_lines(state, incident.start):
+        look.line(text)
+    is_bar = incident.change_at.unit == "bar"
+    look.put(look.scrolled(grid_html(patients_grid(state, incident.start))))
+    look.put(look.scrolled(grid_html(cylinders_grid(state, is_bar=is_bar))))
+    look.line(NOTE, "small")
