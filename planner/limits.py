@@ -195,15 +195,17 @@ def _supplied(bench: Bench, names: frozenset[str], minutes: Floats) -> Floats:
         if int(scene.connection[c]) in numbers
         and int(scene.cylinder_status[c]) not in (TAKEN_OFF, GONE)
     ]  # fmt: skip
-    lines = _most_lines(incident, names)
-    gap_l = incident.swap_gap_min * _largest_flow(bench) * lines
+    lines = {name: _most_lines(incident, name) for name in names}
+    connection = {bench.names.connections[name]: lines[name] for name in names}
+    gap_l = incident.swap_gap_min * _largest_flow(bench)
     # Who joins a source has a gap of its own, and on a leg the buffer is breathed.
-    joining_l = gap_l * len(incident.patients) if lines > 1 else 0.0
+    joining_l = gap_l * len(incident.patients) if max(lines.values(), default=1) > 1 else 0.0
     here = np.full(bench.needs.num_samples, joining_l) + _buffers_on_legs(bench, rows)
     later: dict[int, Floats] = {}
     for c in rows:
         usable = np.maximum(draws.content[c] - scene.change_l[c], 0.0)
-        gives = np.where(usable > 0, usable + gap_l, 0.0)
+        saved_l = gap_l * connection[int(scene.connection[c])]
+        gives = np.where(usable > 0, usable + saved_l, 0.0)
         supply = int(scene.cylinder_supply[c])
         if supply < 0:
             here = here + gives
@@ -219,9 +221,9 @@ def _supplied(bench: Bench, names: frozenset[str], minutes: Floats) -> Floats:
     return total
 
 
-def _most_lines(incident: Incident, names: frozenset[str]) -> int:
+def _most_lines(incident: Incident, connection: str) -> int:
     """Return how many people one swap may serve: each of them breathes nothing for its gap."""
-    outlets = (r.outlets for r in incident.all_regulators if r.connection in names)
+    outlets = (r.outlets for r in incident.all_regulators if r.connection == connection)
     return max(outlets, default=1)
 
 

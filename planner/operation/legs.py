@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 
-from planner import incident
+from planner.incident import LEG_MARGIN
 from planner.operation.arrays import NONE
 from planner.operation.clockwork import is_running, phase_row, plan_ahead, rate
 from planner.operation.compiling import compiled
@@ -45,8 +43,6 @@ from planner.operation.world import (
     WANTS_AWAY,
     World,
 )
-
-LEG_MARGIN: Final = incident.LEG_MARGIN
 
 
 @compiled

@@ -22,9 +22,9 @@ NUM_SAMPLES: Final = 1_000  # for medians of starts and transfers
 
 ON, LATER, WITHOUT = "on oxygen", "on oxygen, once found", "without oxygen"
 SWAP, UNLIKELY, FIRST, TRANSFER = (
-    "swap", "swap, needed less than 1 time in 2", "first connection", "transport takes over",
+    "swap", "swap, less likely than not", "first connection", "transport takes over",
 )  # fmt: skip
-FREE, FULL, SHORT = "hands busy, some left", "all hands busy", "more hands needed than there"
+FREE, FULL, SHORT = "hands busy, some left", "all hands busy", "too few hands"
 KINDS: Final = (ON, LATER, WITHOUT)
 MARKS: Final = (SWAP, UNLIKELY, FIRST, TRANSFER)
 BUSY: Final = (FREE, FULL, SHORT)
