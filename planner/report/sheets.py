@@ -49,7 +49,7 @@ def sheets_html(document: Mapping[str, Any], revision: str = "") -> str:
     view = view_from(document["view"])
     result = document["result"]
     stamp = " \u00b7 ".join(text for text in (view.title, revision, view.footer) if text)
-    return _template().render(
+    return template("plan.html.j2").render(
         view=view,
         stamp=stamp,
         revision=revision,
@@ -75,8 +75,8 @@ def sheets_html(document: Mapping[str, Any], revision: str = "") -> str:
 
 
 @cache
-def _template() -> Template:
-    """Return the template; a name that it lacks is an error, not an empty text."""
+def template(name: str) -> Template:
+    """Return a template; a name that it lacks is an error, not an empty text."""
     environment = Environment(
         loader=PackageLoader("planner.report"),
         autoescape=True,
@@ -84,7 +84,7 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template("plan.html.j2")
+    return environment.get_template(name)
 
 
 def _curve(advised: Mapping[str, Any] | None) -> Markup | str:
