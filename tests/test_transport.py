@@ -32,7 +32,7 @@ from planner.files import (
     parse_text,
     read_incident,
 )
-from planner.incident import TRIAGE_ORDER, Incident, Patient, ThreePoint, Triage, Vehicle
+from planner.incident import TRIAGE_ORDER, Incident, Leg, Patient, ThreePoint, Triage, Vehicle
 from planner.operation.judge import Bench
 from planner.report.facts import assumptions
 from planner.rules import triage_order
@@ -209,6 +209,27 @@ def test_a_vehicle_serves_its_own_place_alone() -> None:
 
 
 # ----- what is uncertain -------------------------------------------------------------------------
+
+
+def test_who_is_carried_is_fetched_where_the_legs_end_once_there() -> None:
+    # The car serves B at 8, 28, 48. P is carried A to B from 5 on, 10 min: there at 15, fetched at
+    # 28. Q is at B from the start and goes first, at 8.
+    carried = person("P", legs=(Leg(B, at(5), at(10)),))
+    cat = car(place=B, first=at(8.0), round_trip=at(20.0))
+    incident = scene([carried, person("Q", place=B)], cat)
+    assert minutes(incident) == {"P": 28.0, "Q": 8.0}
+    # Twins: by a shorter way it is there in time for a car with two seats; without one no car of B
+    # fetches it.
+    quick = replace(carried, legs=(Leg(B, at(5), at(3)),))
+    both = scene([quick, person("Q", place=B)], replace(cat, capacity=2))
+    assert minutes(both) == {"P": 8.0, "Q": 8.0}
+    stays = scene([person("P"), person("Q", place=B)], cat)
+    assert minutes(stays)["P"] == math.inf
+    # On its way at the state's minute: by what is known of its arrival.
+    state = initial_state(incident)
+    row = replace(state.patients[0], place=B, legs_done=1, arrives_min=30.0)
+    state = replace(state, at_min=10.0, patients=(row, replace(state.patients[1], status="gone")))
+    assert minutes(incident, state=state)["P"] == 48.0
 
 
 def test_round_trips_are_drawn_apart() -> None:
