@@ -8,12 +8,14 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from planner.errors import InputError
 from planner.files import read_incident
-from planner.journal.events import Connected, GaugeRead, LogEntry
+from planner.journal.events import Connected, GaugeRead, LogEntry, Note
 from planner.journal.files import csv_text
 from planner.journal.replaying import replay
 from planner.journal.stock import stock_of
 from planner.page import log_view, session
+from planner.page.logs import keep_log, kept_log
 from planner.page.starts import start_shipped
 from planner.store import Store, new_command_id
 from planner.units import Pressure
@@ -72,6 +74,52 @@ def test_what_is_no_log_is_told(document: str, monkeypatch: pytest.MonkeyPatch) 
     app = shown(document, {"words.csv": b"a,b\n1,2\n"}, monkeypatch)
     assert "FAULT" in html(app)
     assert not app.slider
+
+
+def test_a_log_is_kept_once_and_shown_again(
+    store: Store, document: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "No log is kept" in html(opened(document, "log_view"))
+    app = shown(document, {"line.csv": LOG.encode()}, monkeypatch)
+    keep = next(button for button in app.button if button.label.startswith("Keep"))
+    fine(keep.click().run())
+    assert "4 entries kept." in html(app)
+    kept = kept_log(store, document)
+    assert kept is not None
+    assert [entry.at_min for entry in kept.entries] == [2.0, 10.0, 16.0, 40.0]
+    fine(next(button for button in app.button if button.label.startswith("Keep")).click().run())
+    assert "All of them were kept." in html(app)
+    assert kept_log(store, document) == kept
+    monkeypatch.setattr(log_view, "_sent", dict)
+    text = html(opened(document, "log_view"))
+    assert "4 entries kept with this incident." in text
+    assert "M60-01 on Twin-1" in text
+
+
+def test_an_id_is_never_taken_anew(store: Store, document: str) -> None:
+    first = LogEntry("a", 0.0, Note(), note="as it was")
+    assert keep_log(store, document, [first], new_command_id()) == 1
+    other = LogEntry("a", 1.0, Note(), note="otherwise")
+    with pytest.raises(InputError, match="an id of its own"):
+        keep_log(store, document, [other], new_command_id())
+    # Twin: a correction has an id of its own, and both are kept.
+    mended = LogEntry("b", 1.0, Note(), note="otherwise", replaces="a")
+    assert keep_log(store, document, [mended], new_command_id()) == 1
+    kept = kept_log(store, document)
+    assert kept is not None
+    assert {entry.id for entry in kept.entries} == {"a", "b"}
+    with pytest.raises(InputError):
+        keep_log(store, document, [LogEntry("c", 2.0, Note(), replaces="z")], new_command_id())
+
+
+def test_a_second_click_writes_nothing(store: Store, document: str) -> None:
+    command = new_command_id()
+    entries = [LogEntry("a", 0.0, Note(), note="x")]
+    assert keep_log(store, document, entries, command) == 1
+    assert keep_log(store, document, entries, command) == 0
+    kept = kept_log(store, document)
+    assert kept is not None
+    assert len(kept.entries) == 1
 
 
 def test_hostile_words_are_text(document: str, monkeypatch: pytest.MonkeyPatch) -> None:

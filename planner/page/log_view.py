@@ -11,12 +11,13 @@ import streamlit as st
 from planner.errors import InputError
 from planner.incident import Incident
 from planner.intake import printable
-from planner.journal.events import Journal
+from planner.journal.events import Journal, LogEntry
 from planner.journal.files import json_text
 from planner.journal.reading_log import LogReading, raw_log, read_logs
 from planner.journal.replaying import replay
 from planner.journal.stock import stock_of
 from planner.page import look, session
+from planner.page.logs import keep_log, kept_log
 from planner.page.review import review
 from planner.report.board import grid_html
 from planner.report.journal_words import (
@@ -26,7 +27,8 @@ from planner.report.journal_words import (
     reading_lines,
     state_lines,
 )
-from planner.report.words import when
+from planner.report.words import counted, when
+from planner.store import StoreError, new_command_id
 
 Files = Mapping[str, bytes]
 
@@ -39,12 +41,14 @@ def show() -> None:
     if incident is None:
         look.line("Open an incident that is ready to plan under Start: a log is read against it.")
         return
+    assert revision is not None  # noqa: S101 - there is an incident
     look.line(
         "Oxygen logs of this incident as CSV, in the columns of the blank log that Plan prints. "
-        "What is not plain is read all the same, and told; nothing is kept here."
+        "What is not plain is read all the same, and told."
     )
     files = _sent()
     if not files:
+        _show_kept(revision.document, incident)
         return
     fast = {
         name: st.number_input(f"The clock of {look.label(name)} is fast by, min", value=0.0,
@@ -56,7 +60,43 @@ def show() -> None:
     except InputError as error:
         look.faults(error.faults)
         return
-    _draw(reading, incident)
+    first, *doubts = reading_lines(reading)
+    look.line(first)
+    if doubts:
+        with st.expander("Doubts, with the reading taken", expanded=True):
+            for text in doubts:
+                look.line(text, "small")
+    st.button("Keep these entries with the incident", key="log_keep", type="primary",
+              on_click=_keep, args=(revision.document, reading, new_command_id()))  # fmt: skip
+    _told()
+    _draw(reading.entries, incident)
+
+
+def _keep(document: str, reading: LogReading, command: str) -> None:
+    try:
+        count = keep_log(session.store(), document, reading.entries, command)
+    except InputError as error:
+        st.session_state["log_told"] = [str(fault) for fault in error.faults]
+    except StoreError as error:
+        st.session_state["log_told"] = [f"Nothing was written: {error}"]
+    else:
+        st.session_state["log_told"] = [
+            f"{counted(count, 'entry', 'entries')} kept." if count else "All of them were kept."
+        ]
+
+
+def _told() -> None:
+    for text in st.session_state.pop("log_told", ()):
+        look.line(text, "saved")
+
+
+def _show_kept(document: str, incident: Incident) -> None:
+    kept = kept_log(session.store(), document)
+    if kept is None:
+        look.line("No log is kept with this incident yet.")
+        return
+    look.line(f"{counted(len(kept.entries), 'entry', 'entries')} kept with this incident.")
+    _draw(kept.entries, incident)
 
 
 def _sent() -> Files:
@@ -82,26 +122,20 @@ def _read(files: Files, fast: Mapping[str, float], incident: Incident) -> LogRea
     return found
 
 
-def _draw(reading: LogReading, incident: Incident) -> None:
-    first, *doubts = reading_lines(reading)
-    look.line(first)
-    if doubts:
-        with st.expander("Doubts, with the reading taken", expanded=True):
-            for text in doubts:
-                look.line(text, "small")
+def _draw(entries: tuple[LogEntry, ...], incident: Incident) -> None:
     st.download_button(
         "The log as read, with a checksum",
-        json_text(Journal(incident.name, incident.start, reading.entries)),
+        json_text(Journal(incident.name, incident.start, entries)),
         file_name="log.json", mime="application/json", on_click="ignore",
     )  # fmt: skip
-    if not reading.entries:
+    if not entries:
         return
-    minutes = [entry.at_min for entry in reading.entries]
+    minutes = [entry.at_min for entry in entries]
     low, high = min(0.0, *minutes), max(minutes)
     at_min = float(high)
     if high > low:
         at_min = float(st.slider("State at minute", low, high, high, step=1.0, key="log_at"))
-    state = replay(reading.entries, stock_of(incident), at_min)
+    state = replay(entries, stock_of(incident), at_min)
     look.line(f"At {when(incident.start, at_min)}, by the record.")
     for text in state_lines(state, incident.start):
         look.line(text)
