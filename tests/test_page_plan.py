@@ -33,9 +33,9 @@ from planner.incident import Priorities
 from planner.jobs import Jobs, Progress
 from planner.page import (
     how_view,
-    log_view,
     incident_view,
     launch,
+    log_view,
     plan_view,
     reference_view,
     session,
