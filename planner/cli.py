@@ -12,7 +12,16 @@ from collections.abc import Callable, Sequence
 from io import TextIOWrapper
 from typing import Any, Final
 
-from planner import __version__, cli_advise, cli_journal, cli_last, cli_page, cli_plan, cli_stock
+from planner import (
+    __version__,
+    cli_advise,
+    cli_journal,
+    cli_last,
+    cli_page,
+    cli_plan,
+    cli_review,
+    cli_stock,
+)
 from planner.cli_output import give_json, require_writable
 from planner.errors import Fault, InputError
 
@@ -100,6 +109,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_check(commands)
     cli_journal.add(_command(commands, "journal", cli_journal.HELP))
     cli_last.add(_command(commands, "last", cli_last.HELP))
+    cli_review.add(_command(commands, "review", cli_review.HELP))
     cli_stock.add(_command(commands, "stock", cli_stock.HELP))
     cli_page.add(_plain(commands, "page", cli_page.HELP))
     return parser

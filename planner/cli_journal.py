@@ -13,7 +13,8 @@ from planner.errors import Fault, InputError
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from planner.journal.reading_log import RawLog
+    from planner.incident import Incident
+    from planner.journal.reading_log import LogReading, RawLog
 
 HELP: Final = "Read oxygen logs of an incident: every doubt told, and what was so at a minute."
 DONE: Final = 0
@@ -42,19 +43,14 @@ def run(arguments: argparse.Namespace) -> int:
     InputError
         With the faults of the files or of what was asked.
     """
-    from planner.files import read_incident
-
-    incident = read_incident(arguments.incident).incident
-    logs = [_log(Path(name)) for name in arguments.logs]
+    incident, reading = read_all(arguments)
     from planner.journal.events import Journal
     from planner.journal.files import json_text
-    from planner.journal.reading_log import read_logs
     from planner.journal.replaying import replay
     from planner.journal.stock import stock_of
     from planner.report.journal_words import journal_result
 
     stock = stock_of(incident)
-    reading = read_logs(logs, incident.start, stock)
     last = max((entry.at_min for entry in reading.entries), default=0.0)
     at_min = last if arguments.at is None else _minute(arguments.at, incident.start)
     state = replay(reading.entries, stock, at_min)
@@ -67,6 +63,24 @@ def run(arguments: argparse.Namespace) -> int:
 
         sys.stdout.write(journal_text(incident, reading, state))
     return DONE
+
+
+def read_all(arguments: argparse.Namespace) -> tuple[Incident, LogReading]:
+    """Return the incident and its logs as read.
+
+    Raises
+    ------
+    InputError
+        With the faults of the files.
+    """
+    from planner.files import read_incident
+
+    incident = read_incident(arguments.incident).incident
+    logs = [_log(Path(name)) for name in arguments.logs]
+    from planner.journal.reading_log import read_logs
+    from planner.journal.stock import stock_of
+
+    return incident, read_logs(logs, incident.start, stock_of(incident))
 
 
 def _log(path: Path) -> RawLog:

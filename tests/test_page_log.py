@@ -62,6 +62,8 @@ def test_doubts_and_state(document: str, monkeypatch: pytest.MonkeyPatch) -> Non
     text = html(app)
     assert "M60-01 on Twin-1" not in text
     assert "D-02 on R-1" in text
+    assert "KNOWN AT THE TIME" in text
+    assert text.index("KNOWN AT THE TIME") < text.index("HINDSIGHT")
 
 
 def test_a_fast_clock_moves_the_entries(document: str, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -89,6 +89,18 @@ SKETCHES = {
         {("non-rebreather", "adult"): 5, ("simple mask", "adult"): 2, ("cannula", "adult"): 2},
         ("before leaving", "shares one", "Not modelled yet"),
     ),
+    # A finished exercise with its log beside it.
+    "hallimoor-rib": Sketch(
+        (2, 1, 0, 0, 0), 3, {"aluminium D": 7}, {"E": 3}, {"CGA 870": 3}, 4,
+        {("non-rebreather", "adult"): 4, ("simple mask", "adult"): 2, ("cannula", "adult"): 2},
+        ("washer", "turned back", "hallimoor-rib-log.csv"),
+    ),
+    # Not in the sketches: a second finished exercise, in bar, in which oxygen was asked for early.
+    "brennick-saddle": Sketch(
+        (2, 1, 0, 0, 0), 3, {"5 L": 4}, {"5 L": 2}, {"ISO 407": 3}, 3,
+        {("non-rebreather", "adult"): 3, ("simple mask", "adult"): 2},
+        ("asking early", "turned back", "brennick-saddle-log.csv"),
+    ),
     # Not in the sketches; its numbers are those asked of it: 40 people, 130 cylinders in place.
     FORTY: Sketch(
         (16, 12, 10, 1, 1), 25,

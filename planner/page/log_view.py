@@ -28,6 +28,8 @@ from planner.report.journal_words import (
     state_lines,
 )
 from planner.report.words import counted, when
+from planner.review.lines import review_lines
+from planner.review.report import review_of
 from planner.store import StoreError, new_command_id
 
 Files = Mapping[str, bytes]
@@ -143,3 +145,7 @@ def _draw(entries: tuple[LogEntry, ...], incident: Incident) -> None:
     look.put(look.scrolled(grid_html(patients_grid(state, incident.start))))
     look.put(look.scrolled(grid_html(cylinders_grid(state, is_bar=is_bar))))
     look.line(NOTE, "small")
+    with st.expander("After-action review: known at the time first, hindsight last"):
+        journal = Journal(incident.name, incident.start, entries)
+        for text in review_lines(review_of(journal, incident)):
+            look.line(text)

@@ -57,6 +57,13 @@ def console_to(out: StringIO) -> Console:
     )  # fmt: skip
 
 
+def wrapped(texts: Iterable[str]) -> str:
+    """Return lines as text, wrapped like all else."""
+    out = StringIO()
+    lines(console_to(out), texts)
+    return out.getvalue()
+
+
 def lines(console: Console, texts: Iterable[str]) -> None:
     """Print texts as they are, wrapped."""
     for text in texts:

@@ -1,0 +1,1 @@
+"""The after-action review of a finished exercise or incident: what the log says, without blame."""
