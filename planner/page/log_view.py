@@ -19,7 +19,6 @@ from planner.journal.stock import stock_of
 from planner.page import look, session
 from planner.page.logs import keep_log, kept_log
 from planner.page.review import review
-from planner.report.board import grid_html
 from planner.report.journal_words import (
     NOTE,
     cylinders_grid,
@@ -136,14 +135,17 @@ def _draw(entries: tuple[LogEntry, ...], incident: Incident) -> None:
     low, high = min(0.0, *minutes), max(minutes)
     at_min = float(high)
     if high > low:
-        at_min = float(st.slider("State at minute", low, high, high, step=1.0, key="log_at"))
+        at_min = float(
+            st.slider("State at minute", low, high, high, step=1.0, format="%g", key="log_at")
+        )
     state = replay(entries, stock_of(incident), at_min)
     look.line(f"At {when(incident.start, at_min)}, by the record.")
     for text in state_lines(state, incident.start):
         look.line(text)
     is_bar = incident.change_at.unit == "bar"
-    look.put(look.scrolled(grid_html(patients_grid(state, incident.start))))
-    look.put(look.scrolled(grid_html(cylinders_grid(state, is_bar=is_bar))))
+    for grid in (patients_grid(state, incident.start), cylinders_grid(state, is_bar=is_bar)):
+        look.put(f"<h3>{look.escape(grid.title)}</h3>")
+        look.table(grid.heads, grid.rows, grid.numeric)
     look.line(NOTE, "small")
     with st.expander("After-action review: known at the time first, hindsight last"):
         journal = Journal(incident.name, incident.start, entries)
