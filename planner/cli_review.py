@@ -7,7 +7,7 @@ import sys
 from typing import Final
 
 from planner.cli_journal import read_all
-from planner.cli_output import give_json
+from planner.cli_output import give_json, give_text
 
 HELP: Final = "Review a finished incident from its logs: what was known then, facts, what may help."
 DONE: Final = 0
@@ -22,6 +22,10 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--model", action="store_true",
         help="plan on from every decision point, and say what that would have changed",
+    )  # fmt: skip
+    parser.add_argument(
+        "--html", metavar="FILE",
+        help="write the review for paper: two pages to act on, then the whole; hindsight last",
     )  # fmt: skip
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="default 1")
     parser.set_defaults(run=run)
@@ -54,6 +58,10 @@ def run(arguments: argparse.Namespace) -> int:
     journal = Journal(incident.name, incident.start, reading.entries)
     found = review_of(journal, incident, stock, modelled=made)
     doubts = [doubt_line(doubt) for doubt in reading.doubts]
+    if arguments.html is not None:
+        from planner.review.sheets import review_html
+
+        give_text(arguments.html, review_html(found, doubts))
     if not give_json(arguments.json, lambda: {**review_result(found), "doubts": doubts}):
         told = ["DOUBTS in the logs, with the reading taken", *(f" - {d}" for d in doubts), ""]
         lines = list(review_lines(found))

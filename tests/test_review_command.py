@@ -25,13 +25,25 @@ def test_parts_in_their_order(capsys: pytest.CaptureFixture[str]) -> None:
     assert "planning on" not in text.lower()
 
 
-def test_json_and_modelled(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["review", *CASE, "--model", "--json", "-"]) == 0
+def test_json_and_modelled(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # The first rows only, up to A2 on oxygen: two decision points, each a plan of its own.
+    rows = Path(CASE[1]).read_bytes().split(b"\n")[:6]
+    log = tmp_path / "rib.csv"
+    log.write_bytes(b"\n".join(rows))
+    assert main(["review", CASE[0], str(log), "--model", "--json", "-"]) == 0
     out = capsys.readouterr()
     result = json.loads(out.out)
     assert result["banner"] == BANNER
-    assert result["doubts"]
-    assert "planning on from minute" in out.err
+    assert out.err.count("planning on from minute") == 2
+    made = result["known_at_the_time"]["modelled"]
+    assert [row["at_min"] for row in made] == [6.0, 10.0]
+    assert all(row["harm_by"]["low"] <= row["harm_by"]["value"] <= row["harm_by"]["high"]
+               for row in made)  # fmt: skip
+
+
+def test_json_has_the_doubts(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["review", *CASE, "--json", "-"]) == 0
+    assert json.loads(capsys.readouterr().out)["doubts"]
 
 
 def test_bad_input(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

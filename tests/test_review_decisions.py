@@ -264,7 +264,12 @@ def test_difference_is_paired_and_of_the_point(
     assert made.by.low < made.by.value < made.by.high < 0.0  # at 14:52 planning on helped
     assert made.by.samples == QUICK.samples
     assert made.warnings == ()
-    assert made.objective_planning.value < made.objective_going_on.value
+    # Harm (J) is on the very samples that the plan reports, paired: narrower than the two apart.
+    gained = made.objective_planning.value - made.objective_going_on.value
+    assert made.harm_by.value == pytest.approx(gained, abs=1e-9)
+    assert made.harm_by.low < made.harm_by.value < made.harm_by.high < 0.0
+    apart = [e.high - e.low for e in (made.objective_planning, made.objective_going_on)]
+    assert made.harm_by.high - made.harm_by.low < sum(apart)
     assert not any("patient" in f.name for f in fields(made))  # per point, never per person
     assert modelled(point, QUICK) == made
 
@@ -277,6 +282,7 @@ def test_no_change_makes_no_difference_and_nobody_nothing(
     assert isinstance(made, Modelled)
     assert made.num_changes == 0
     assert (made.by.low, made.by.value, made.by.high) == (0.0, 0.0, 0.0)
+    assert (made.harm_by.low, made.harm_by.value, made.harm_by.high) == (0.0, 0.0, 0.0)
     gone = [LogEntry(f"e{n}", 5.0, Transferred(t)) for n, t in enumerate(("A1", "A2", "A3"))]
     empty = replace(points[0], laid=laid_onto(rib[0], gone, 10.0))
     assert isinstance(modelled(empty, QUICK), NotModelled)

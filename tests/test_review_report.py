@@ -144,6 +144,51 @@ def test_ordinary_words_are_no_names(text: str) -> None:
 
 
 @pytest.mark.parametrize(
+    "text",
+    ["john miller on the mask", "gave it to karin", "jana's washer", "A2 is peter schmidt",
+     "by thomas", "JOHN MILLER", "asked m. kowalski", "susan: flow up"],
+)  # fmt: skip
+def test_names_without_capitals_are_told(text: str) -> None:
+    assert looks(text) == {"a person's name"}
+
+
+#: What people write in an oxygen log: none of it names anybody.
+ORDINARY = (
+    "gauge read at the bend, 900 psi", "swapped, old washer torn", "will swap at 1430",
+    "mark on the mask: 14:06", "rob of kit from the second sled", "cold, snow, light wind",
+    "cliff side, roped up", "hill too steep for the sled", "bag flat, mask off",
+    "turned back, cloud on the col", "team lead asked for three more", "about 400, in the red",
+    "helicopter 15 min out", "snowcat broke down at the bridge", "valve stiff, warmed by hand",
+    "mask fogged, reservoir stays full", "patient steady, 93 % and rising",
+    "frost on the regulator", "may need a second litter", "grace period over, call again",
+    "dawn in an hour", "rose to 95 %", "hope for a gap in the weather", "art of waiting",
+    "bill of lading for the cylinders", "jack under the sled", "penny washer used", "drew breath",
+    "chase the radio relay", "guy line cut", "pat down for other injuries", "sandy ground",
+    "ray of light seen from debris", "gene pool", "dale below the hut", "glen road closed",
+    "miles to go, two hours", "max flow for ten minutes", "page the physician", "lane two open",
+    "heath fire risk: none", "brook crossed", "forest edge, landing zone two", "king pin bent",
+    "young adult, shivering", "long carry, four hands", "brown tag, minimal", "white out",
+    "black tag confirmed by physician", "green tags moved to the hut", "stone fell near A2",
+    "wood splint", "field dressing", "bush plane refused", "fox hole dug for shelter", "cook tent",
+    "baker tent gives hot water", "hunter hut as shelter", "mason jar for the heat", "cooper valve",
+    "taylor made splint", "carter of the lower road", "physician by radio: turn down to 6",
+    "carried up from the hut since 10:18", "read again with the lamp", "looks low, look again",
+    "from a second sheet", "left with the snowcat and did not come back", "wind on the saddle",
+    "chris-cross lashing", "on scene: two sleds, one bag-valve-mask", "ali-oop lift practised",
+)  # fmt: skip
+
+
+def test_ordinary_sentences_raise_no_alarm() -> None:
+    assert [text for text in ORDINARY if looks(text)] == []
+
+
+@pytest.mark.parametrize("name", ["hallimoor-rib", "brennick-saddle"])
+def test_shipped_logs_raise_none(name: str) -> None:
+    incident, journal = shipped(name)
+    assert review_of(journal, incident).personal == ()
+
+
+@pytest.mark.parametrize(
     "text", ["born 1987", "12.03.1987", "1987-03-12", "DOB 3/12/87", "3/12/87"]
 )
 def test_birth_dates_are_told(text: str) -> None:

@@ -108,7 +108,7 @@ def _low(books: Ledger, entry: LogEntry, event: CylinderLow) -> None:
 def _arrived(books: Ledger, entry: LogEntry, cylinders: tuple[str, ...]) -> None:
     for tag in cylinders:
         item = books.cylinder(tag, entry)
-        if item.status == "to arrive":
+        if item.status in {"to arrive", "gone"}:  # what had left with somebody came back
             item.status = "in stock"
         item.place = entry.place or item.place
 

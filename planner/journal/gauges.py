@@ -9,7 +9,7 @@ alike. They add up as independent errors do; the band holds 95 of 100.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from planner.gas import content_l, gauge_for_content
@@ -81,6 +81,12 @@ class Tank:
     flows: dict[str, float | None] = field(default_factory=dict)
     crossed_residual_min: float | None = None
     crossed_change_min: float | None = None
+
+    def copy(self) -> Tank:
+        """Return one that goes its own way from here."""
+        last = replace(self.last)
+        first = last if self.first is self.last else replace(self.first)
+        return replace(self, first=first, last=last, flows=dict(self.flows))
 
     @property
     def flow_lpm(self) -> float | None:

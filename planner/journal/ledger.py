@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from copy import copy
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -75,6 +76,17 @@ class Ledger:
         for cylinder in stock.cylinders:
             status: CylinderStatus = "in stock" if cylinder.place is not None else "to arrive"
             self.items[cylinder.tag] = self._item(cylinder.tag, cylinder, status)
+
+    def copy(self) -> Ledger:
+        """Return books that go their own way from here."""
+        new = copy(self)
+        new.people = {tag: replace(person) for tag, person in self.people.items()}
+        new.items = {t: replace(i, tank=i.tank.copy()) for t, i in self.items.items()}
+        new.failed = dict(self.failed)
+        new.checks, new.disagreements = list(self.checks), list(self.disagreements)
+        new.oxygen_gaps, new.record_gaps = list(self.oxygen_gaps), list(self.record_gaps)
+        new._users = {tag: dict(users) for tag, users in self._users.items()}
+        return new
 
     # ----- rows ---------------------------------------------------------------------------------
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import TypeVar
 
-from planner.journal.events import Connected, LogEntry, in_force, in_order, tag_key
+from planner.journal.events import Connected, InForce, LogEntry, in_force, in_order, tag_key
 from planner.journal.following import follow
 from planner.journal.ledger import Item, Ledger
 from planner.journal.states import (
@@ -53,34 +53,42 @@ def replay(events: Iterable[LogEntry], stock: Stock, until_min: float) -> LogSta
         For an id that stands twice, or entries that replace each other in a ring.
     """
     held = in_force(events)
-    by_id = {entry.id: entry for entry in held.entries}
     books = Ledger(stock)
-    for contest in held.contests:
-        taken = by_id[contest.taken]
-        if taken.at_min <= until_min:
-            books.disagreements.append(
-                Disagreement(
-                    "two corrections", taken.at_min, (contest.taken, *contest.others),
-                    "more than one entry corrects the same thing",
-                    f"{contest.taken} holds, as the last of them",
-                )
-            )  # fmt: skip
-    started = [
+    books.disagreements += contested(held, until_min)
+    for entry in in_order((*started(stock), *held.entries)):
+        if entry.at_min > until_min:
+            break
+        follow(books, entry)
+    return state_of(books, until_min)
+
+
+def contested(held: InForce, until_min: float) -> list[Disagreement]:
+    """Return the corrections that contradict each other, of entries up to a minute."""
+    minutes = {entry.id: entry.at_min for entry in held.entries}
+    return [
+        Disagreement(
+            "two corrections", minutes[c.taken], (c.taken, *c.others),
+            "more than one entry corrects the same thing",
+            f"{c.taken} holds, as the last of them",
+        )
+        for c in held.contests
+        if minutes[c.taken] <= until_min
+    ]  # fmt: skip
+
+
+def started(stock: Stock) -> list[LogEntry]:
+    """Return who is on oxygen at minute 0, by the stock, as entries."""
+    return [
         LogEntry(
             f"{AT_START} {tag}", 0.0,
             Connected(tag, c.cylinder, c.regulator, c.device, c.flow_lpm),
         )
         for tag, c in stock.connected
     ]  # fmt: skip
-    for entry in in_order((*started, *held.entries)):
-        if entry.at_min > until_min:
-            break
-        follow(books, entry)
-    return _state(books, until_min)
 
 
-def _state(books: Ledger, until_min: float) -> LogState:
-    """Return what is so at a minute after the last entry."""
+def state_of(books: Ledger, until_min: float) -> LogState:
+    """Return what is so at a minute after the last entry; the books are brought to it."""
     for item in books.items.values():
         item.tank.advance(until_min)
     people = _ordered(books.people, books.stock.patients)

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from functools import partial
 from hashlib import sha256
-from typing import Any
+from typing import Any, Final
 
 import streamlit as st
 
 from planner.errors import InputError
 from planner.incident import Incident
 from planner.intake import printable
+from planner.journal.checkpoints import Checkpoints, checkpoints, replay_on
 from planner.journal.events import Journal, LogEntry
 from planner.journal.files import json_text
 from planner.journal.reading_log import LogReading, raw_log, read_logs
-from planner.journal.replaying import replay
 from planner.journal.stock import stock_of
 from planner.page import look, session
+from planner.page.charts_view import chart
 from planner.page.logs import keep_log, kept_log
+from planner.page.prints import review_button
 from planner.page.review import review
 from planner.report.journal_words import (
     NOTE,
@@ -27,11 +30,16 @@ from planner.report.journal_words import (
     state_lines,
 )
 from planner.report.words import counted, when
+from planner.review.charts import review_charts
+from planner.review.decisions import HINDSIGHT
 from planner.review.lines import review_lines
 from planner.review.report import review_of
+from planner.review.sheets import review_html
 from planner.store import StoreError, new_command_id
 
 Files = Mapping[str, bytes]
+LONG: Final = 1000  # entries; 5,000 with a doubt at every gauge took 90 s
+MOST_LINES: Final = 25  # of a kind at a minute; the review has all
 
 
 def show() -> None:
@@ -70,7 +78,7 @@ def show() -> None:
     st.button("Keep these entries with the incident", key="log_keep", type="primary",
               on_click=_keep, args=(revision.document, reading, new_command_id()))  # fmt: skip
     _told()
-    _draw(reading.entries, incident)
+    _draw(reading.entries, incident, tuple(doubts))
 
 
 def _keep(document: str, reading: LogReading, command: str) -> None:
@@ -123,31 +131,71 @@ def _read(files: Files, fast: Mapping[str, float], incident: Incident) -> LogRea
     return found
 
 
-def _draw(entries: tuple[LogEntry, ...], incident: Incident) -> None:
+def _draw(entries: tuple[LogEntry, ...], incident: Incident, doubts: tuple[str, ...] = ()) -> None:
     st.download_button(
         "The log as read, with a checksum",
-        json_text(Journal(incident.name, incident.start, entries)),
+        partial(json_text, Journal(incident.name, incident.start, entries)),
         file_name="log.json", mime="application/json", on_click="ignore",
     )  # fmt: skip
     if not entries:
         return
-    minutes = [entry.at_min for entry in entries]
-    low, high = min(0.0, *minutes), max(minutes)
+    _state_at(_followed(entries, incident), incident)
+    if st.toggle("After-action review: known at the time first, hindsight last", key="log_review"):
+        _review(entries, incident, doubts)
+
+
+def _followed(entries: tuple[LogEntry, ...], incident: Incident) -> Checkpoints:
+    """Return the log followed to its end; again only when it, or the incident, is another."""
+    kept = st.session_state.get("log_followed")
+    if kept is None or kept[0] != entries or kept[1] != incident:
+        kept = (entries, incident, checkpoints(entries, stock_of(incident)))
+        st.session_state["log_followed"] = kept
+    found: Checkpoints = kept[2]
+    return found
+
+
+@st.fragment
+def _state_at(points: Checkpoints, incident: Incident) -> None:
+    """Show what was so at a minute; another minute draws this part alone."""
+    low, high = min(0.0, *points.minutes), max(points.minutes)
     at_min = float(high)
     if high > low:
         at_min = float(
             st.slider("State at minute", low, high, high, step=1.0, format="%g", key="log_at")
         )
-    state = replay(entries, stock_of(incident), at_min)
+    state = replay_on(points, at_min)
     look.line(f"At {when(incident.start, at_min)}, by the record.")
-    for text in state_lines(state, incident.start):
-        look.line(text)
+    _lines(state_lines(state, incident.start, MOST_LINES))
     is_bar = incident.change_at.unit == "bar"
     for grid in (patients_grid(state, incident.start), cylinders_grid(state, is_bar=is_bar)):
         look.put(f"<h3>{look.escape(grid.title)}</h3>")
         look.table(grid.heads, grid.rows, grid.numeric)
     look.line(NOTE, "small")
-    with st.expander("After-action review: known at the time first, hindsight last"):
-        journal = Journal(incident.name, incident.start, entries)
-        for text in review_lines(review_of(journal, incident)):
-            look.line(text)
+
+
+def _lines(texts: Iterable[str]) -> None:
+    """Show many lines as one block: each block of its own takes the browser a while."""
+    html = "".join(f'<p class="op-line">{look.escape(text)}</p>' for text in texts)
+    if html:
+        look.put(html)
+
+
+def _review(entries: tuple[LogEntry, ...], incident: Incident, doubts: tuple[str, ...]) -> None:
+    kept = st.session_state.get("log_reviewed")
+    if kept is None or kept[:3] != (entries, incident, doubts):
+        wait = ": so long a log takes a minute or more" if len(entries) > LONG else ""
+        with st.spinner(f"Reviewing the log{wait}"):
+            made = review_of(Journal(incident.name, incident.start, entries), incident)
+            charts = review_charts(made.facts, made.start)
+            kept = (entries, incident, doubts, made, charts, review_html(made, doubts, charts))
+            st.session_state["log_reviewed"] = kept
+    *_, made, charts, html = kept
+    review_button(incident.name, html)
+    lines = review_lines(made)
+    last = lines.index(HINDSIGHT)
+    _lines(lines[1:last])  # the banner stands above already
+    named = {f"review_{number}": spec for number, spec in enumerate(charts)}
+    for name in named:
+        chart({"charts": named}, name)
+    with st.expander(f"{HINDSIGHT}: open only after the rest has been read"):
+        _lines(lines[last + 1 : -1])

@@ -40,6 +40,19 @@ def sheets_button(store: Store, incident: Revision, kept: KeptPlan) -> None:
     )
 
 
+def review_button(name: str, html: str) -> None:
+    """Put the button that gives the review to print, the same file as the command's."""
+    st.download_button(
+        "Review to print",
+        data=html.encode(),
+        file_name=f"{_file_name(name)}-review.html",
+        mime="text/html",
+        on_click="ignore",
+        key="print_review",
+        width="stretch",
+    )
+
+
 def show_prints(incident: Revision, kept: KeptPlan) -> None:
     """Say what there is to take away, and give the tables."""
     for text in TOLD:

@@ -41,8 +41,11 @@ def reading_lines(reading: LogReading) -> Iterator[str]:
     yield from (doubt_line(doubt) for doubt in reading.doubts)
 
 
-def state_lines(state: LogState, start: datetime) -> Iterator[str]:
-    """Yield who is without oxygen, what is due, what does not fit, and the gaps."""
+def state_lines(state: LogState, start: datetime, most: int | None = None) -> Iterator[str]:
+    """Yield who is without oxygen, what is due, what does not fit, and the gaps.
+
+    ``most`` keeps so many of each of the last three, the latest, and says how many there are.
+    """
     for row in state.without:
         about = f" (\u00b1 {row.plus_minus_min:.0f} min)" if row.plus_minus_min else ""
         since = when(start, row.since_min)
@@ -54,15 +57,34 @@ def state_lines(state: LogState, start: datetime) -> Iterator[str]:
             f"{due.cylinder} ({who}): change {word} {when(start, due.change_at_min)} "
             f"({when(start, due.early_min)}-{when(start, due.late_min)})"
         )
-    yield from (_check_line(check, start) for check in state.checks if check.side is not None)
-    for gap in state.oxygen_gaps:
-        yield f"Gap in oxygen: {gap.patient}, {_span(gap, start)}: {gap.why}"
-    for silence in state.record_gaps:
-        about = f" on {silence.cylinder}" if silence.cylinder else ""
-        span = _span(silence, start)
-        yield f"Gap in the record: {silence.patient}{about}, {span}: {silence.why}"
-    for other in state.disagreements:
-        yield f"Does not agree ({when(start, other.at_min)}): {other.why}. Taken: {other.taken}"
+    odd = [_check_line(check, start) for check in state.checks if check.side is not None]
+    yield from _latest(odd, most, "readings that do not fit")
+    gaps = [
+        f"Gap in oxygen: {gap.patient}, {_span(gap, start)}: {gap.why}"
+        for gap in state.oxygen_gaps
+    ]  # fmt: skip
+    yield from _latest(gaps, most, "gaps in oxygen")
+    silences = [
+        f"Gap in the record: {silence.patient}"
+        f"{f' on {silence.cylinder}' if silence.cylinder else ''}, "
+        f"{_span(silence, start)}: {silence.why}"
+        for silence in state.record_gaps
+    ]
+    yield from _latest(silences, most, "gaps in the record")
+    others = [
+        f"Does not agree ({when(start, other.at_min)}): {other.why}. Taken: {other.taken}"
+        for other in state.disagreements
+    ]
+    yield from _latest(others, most, "places that do not agree")
+
+
+def _latest(lines: list[str], most: int | None, what: str) -> Iterator[str]:
+    """Yield the latest lines, and how many there are where not all are shown."""
+    if most is None or len(lines) <= most:
+        yield from lines
+        return
+    yield f"The latest {most} of {len(lines)} {what}:"
+    yield from lines[-most:]
 
 
 def _span(gap: OxygenGap | RecordGap, start: datetime) -> str:

@@ -12,7 +12,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from planner.estimate import Estimate
+from planner.demand import sample
+from planner.estimate import Estimate, difference
 from planner.incident import Incident
 from planner.journal.events import (
     Connected,
@@ -28,6 +29,9 @@ from planner.journal.events import (
     Transferred,
 )
 from planner.journal.stock import Stock, stock_of
+from planner.operation.judge import Bench
+from planner.plan import Plan
+from planner.policy import Policy
 from planner.review.findings import Findings
 from planner.review.knowledge import known_from
 from planner.review.laying import Laid, laid_onto
@@ -35,7 +39,7 @@ from planner.review.needs import pooled_until
 from planner.review.transport_news import fell_through
 from planner.review.walking import walk
 from planner.rules import triage_order
-from planner.workflow import Request, make_plan
+from planner.workflow import FRESH, Request, judge_on, make_plan
 
 Kind = Literal[
     "somebody found", "cylinder low or empty", "delay announced", "transfer fell through",
@@ -74,8 +78,9 @@ class Modelled:
     """Going on as things stood against planning on there, from what was known.
 
     Chances and minutes are modelled on ``by.samples`` fresh samples that both share; ``by`` is the
-    paired difference in the chance that anyone runs out (planning on less going on). A plan weighs
-    categories and minutes as well (J, ``objective``), so it may raise that chance to gain those.
+    paired difference in the chance that anyone runs out (planning on less going on), ``harm_by``
+    the one in J (``objective``): a plan weighs categories, minutes and lowered flows as well, so it
+    may raise that chance to gain those.
     """
 
     at_min: float
@@ -88,6 +93,7 @@ class Modelled:
     minutes_planning: Estimate
     objective_going_on: Estimate
     objective_planning: Estimate
+    harm_by: Estimate
     num_changes: int
     seed: int
     warnings: tuple[str, ...]
@@ -239,10 +245,19 @@ def modelled(point: DecisionPoint, request: Request | None = None) -> Modelled |
         minutes_planning=plan.risk.minutes_out,
         objective_going_on=going_on.risk.objective,
         objective_planning=plan.risk.objective,
+        harm_by=_harm_by(plan, going_on.policy),
         num_changes=going_on.num_changes,
         seed=plan.run.seed,
         warnings=plan.warnings,
     )
+
+
+def _harm_by(plan: Plan, going_on: Policy) -> Estimate:
+    """Return J of a plan less J of going on, paired on the fresh samples that the plan reports."""
+    needs = sample(plan.incident, plan.state, plan.run.samples, plan.run.seed + FRESH)
+    judge = judge_on(Bench.of(plan.incident, plan.state, needs))
+    after, before = (judge(policy, 0, plan.run.samples) for policy in (plan.policy, going_on))
+    return difference(after, before)
 
 
 def hindsight(points: Iterable[DecisionPoint], found: Findings) -> tuple[Hindsight, ...]:

@@ -24,7 +24,7 @@ from planner.report.words import pressure
 from planner.review.misfits import Misfit, misfits
 from planner.review.needs import Need, pooled_until, requests
 from planner.review.timelines import Stretch, Timeline, by_cylinder, by_patient
-from planner.review.walking import Exchange, ReadGauge, Walk, walk
+from planner.review.walking import Draw, Exchange, ReadGauge, Walk, walk
 
 READING_EVERY_MIN: Final = 20.0  # a gauge is looked at so often: our own, no source
 
@@ -58,6 +58,8 @@ class Findings:
     failed: tuple[LogEntry, ...]
     change_at_psi: float
     is_bar: bool
+    stock: Stock
+    draws: tuple[Draw, ...]
 
     @property
     def swaps_late(self) -> tuple[Exchange, ...]:
@@ -115,6 +117,8 @@ def find(
         failed=tuple(e for e in found.entries if isinstance(e.event, KitFailed)),
         change_at_psi=stock.change_at.psi,
         is_bar=stock.change_at.unit == "bar",
+        stock=stock,
+        draws=found.draws,
     )
 
 

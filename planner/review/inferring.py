@@ -24,6 +24,7 @@ Heading = Literal[
 HEADINGS: Final[tuple[Heading, ...]] = (
     "equipment", "information", "environment", "workload", "communication", "training",
 )  # fmt: skip
+Topic = Literal["gauges and flow", "kit", "requests and transport", "swaps", "the record"]
 MOST_RECOMMENDED: Final = 5
 ASKED_LATE_MIN: Final = 5.0  # so long from the news to a request is worth a look; no source
 COLD_C: Final = 0.0
@@ -39,6 +40,7 @@ class Recommendation:
     words: str
     because: str
     owner: str
+    topic: Topic
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,12 +146,13 @@ def _recommended(found: Findings) -> Iterator[Recommendation]:
             "equipment",
             "Check washers and dials of the regulators used; carry spare washers with them",
             f"more flowed than written from {joined(of_flow)}", "equipment lead",
+            "gauges and flow",
         )  # fmt: skip
     if found.regulators_gone:
         yield Recommendation(
             "equipment", "Agree with transport how regulators come back, or carry one more",
             f"{counted(len(found.regulators_gone), 'regulator')} left with patients",
-            "equipment lead",
+            "equipment lead", "kit",
         )  # fmt: skip
     late = [n for n in found.needs if _is_late(n.requested_min, n.needed_by_min)]
     slow = [n for n in found.needs if (n.after_prompt_min or 0.0) >= ASKED_LATE_MIN]
@@ -158,23 +161,24 @@ def _recommended(found: Findings) -> Iterator[Recommendation]:
             "some minutes passed from the news to the request")  # fmt: skip
         yield Recommendation(
             "system", "Ask for oxygen by rule as soon as transport is late, before it is short",
-            because, "incident lead",
+            because, "incident lead", "requests and transport",
         )  # fmt: skip
     if found.swaps_late:
         change = pressure(Pressure(found.change_at_psi, "psi"), is_bar=found.is_bar)
         yield Recommendation(
             "system", f"Lay the next cylinder beside the patient before {change} is reached",
-            f"{counted(len(found.swaps_late), 'swap')} under {change}", "medical lead",
+            f"{counted(len(found.swaps_late), 'swap')} under {change}", "medical lead", "swaps",
         )  # fmt: skip
     if found.record_gaps or any(not s.is_on_read for s in found.swaps):
         yield Recommendation(
             "system", "One log and one clock, a gauge written at each visit and each swap",
-            "gaps in the record, or swaps without a gauge", "documentation lead",
+            "gaps in the record, or swaps without a gauge", "documentation lead", "the record",
         )  # fmt: skip
     if found.misfits:
         yield Recommendation(
             "training", "Practise what to do when a gauge does not fit",
             f"{counted(len(found.misfits), 'reading')} did not fit", "training lead",
+            "gauges and flow",
         )  # fmt: skip
 
 

@@ -14,9 +14,7 @@ from planner.errors import Fault, InputError
 from planner.incident import Incident, Patient
 from planner.journal.events import (
     Connected,
-    KitFailed,
     LogEntry,
-    Moved,
     Requested,
     ResupplyArrived,
     Swapped,
@@ -25,11 +23,21 @@ from planner.journal.following import FLOW_OFF
 from planner.journal.states import CylinderByLog, PatientByLog, Source, Without
 from planner.journal.stock import stock_of
 from planner.oxygen_options import options_of
+from planner.review.hands import hands_by_log
+from planner.review.kit_back import back_words, cylinder_back, regulators_by_log
 from planner.review.knowledge import known_at
 from planner.review.transport_news import laid_news
 from planner.review.walking import Walk, walk
 from planner.situation import situation_from
-from planner.situation_fields import DEAD, GONE, ON_OXYGEN, TAKEN_OFF, TRANSFERRED, WAITING
+from planner.situation_fields import (
+    DEAD,
+    GONE,
+    ON_OXYGEN,
+    RESERVE,
+    TAKEN_OFF,
+    TRANSFERRED,
+    WAITING,
+)
 from planner.state import State, device_units, initial_state
 
 MAX_TRIES: Final = 12  # each leaves out at least one row
@@ -194,14 +202,17 @@ def _tree(
         "situation": {"at_min": at_min},
         "patients": rows,
         "cylinders": [
-            each for c in draft.walk.end.cylinders if (each := _cylinder(draft, c, on)) is not None
+            each
+            for c in draft.walk.end.cylinders
+            if (each := _cylinder(draft, c, (on, at_min))) is not None
         ],
-        "regulators": _regulators(draft),
+        "regulators": _regulators(draft, at_min),
         "devices": _devices(draft, rows),
         "transfer_groups": [{"name": n, "later_min": m} for n, m in groups.items()],
         "vehicles": [{"name": n, "later_min": m} for n, m in vehicles.items()],
         "resupply": [{"number": n, "arrived": True} for n in sorted(draft.arrived)],
         "washers": _washers(draft),
+        "responders": hands_by_log(draft.incident, draft.walk.entries, draft.told),
     }
     return {name: value for name, value in tree.items() if value != []}
 
@@ -269,7 +280,10 @@ def _any_regulator(draft: _Draft, patient: str, cylinder: str) -> str | None:
     return None
 
 
-def _cylinder(draft: _Draft, by_log: CylinderByLog, on: set[str]) -> dict[str, Any] | None:
+def _cylinder(
+    draft: _Draft, by_log: CylinderByLog, now: tuple[set[str], float]
+) -> dict[str, Any] | None:
+    on, at_min = now
     cylinder = next((c for c in draft.incident.all_cylinders if c.tag == by_log.tag), None)
     if cylinder is None or by_log.status == "to arrive":
         return None
@@ -279,6 +293,10 @@ def _cylinder(draft: _Draft, by_log: CylinderByLog, on: set[str]) -> dict[str, A
         status = _OFF.get(by_log.status, TAKEN_OFF if by_log.status == "connected" else None)
         status = GONE if by_log.tag in draft.drained else status
         row |= {"now": status} if status is not None else {}
+        back = cylinder_back(draft.incident, draft.walk, by_log.tag)
+        if status == GONE and back is not None and back.back_min is not None:
+            row |= {"now": RESERVE, "since_min": back.back_min, **draft.place(back.place)}
+            draft.told += back_words(draft.incident, by_log.tag, back, at_min)
     expected = by_log.expected
     if expected is not None and (expected.from_min != 0.0 or expected.used_l > 0.0):
         row["gauge_psi"] = expected.gauge_psi
@@ -291,27 +309,28 @@ def _cylinder(draft: _Draft, by_log: CylinderByLog, on: set[str]) -> dict[str, A
 # ----- kit --------------------------------------------------------------------------------------
 
 
-def _regulators(draft: _Draft) -> list[dict[str, Any]]:
-    """Return regulators that left or failed, and those that stayed when their patient left."""
-    gone = {tag for tag, _, _ in draft.walk.regulators_gone}
-    moved: dict[str, str | None] = {}
-    for entry in draft.walk.entries:
-        if isinstance(entry.event, KitFailed) and entry.event.regulator:
-            gone.add(entry.event.regulator)
-        if isinstance(entry.event, Moved) and entry.event.regulator:
-            moved[entry.event.regulator] = entry.place
-            gone.discard(entry.event.regulator)  # seen again
+def _regulators(draft: _Draft, at_min: float) -> list[dict[str, Any]]:
+    """Return regulators that left or failed, came back or will, and those that stayed."""
+    kit = regulators_by_log(draft.incident, draft.walk)
     began = {h.regulator for h in initial_state(draft.incident).hookups if h.regulator}
     used = {d.source.regulator for d in draft.walk.draws}
     rows = []
     for regulator in draft.incident.all_regulators:
         tag = regulator.tag
+        by_log = kit.get(tag)
         if tag in draft.holders:
             continue
-        if tag in gone:
+        if by_log is None:
+            if tag in began and tag in used:
+                rows.append({"tag": tag, "is_gone": False})
+            continue
+        draft.told += back_words(draft.incident, tag, by_log, at_min)
+        if by_log.is_gone:
             rows.append({"tag": tag, "is_gone": True})
-        elif tag in moved or (tag in began and tag in used):
-            rows.append({"tag": tag, "is_gone": False, **draft.place(moved.get(tag))})
+            continue
+        rows.append({"tag": tag, "is_gone": False, **draft.place(by_log.place)})
+        if by_log.back_min is not None:
+            rows[-1]["since_min"] = by_log.back_min
     return rows
 
 

@@ -9,11 +9,16 @@ from datetime import datetime
 from typing import Final, Literal
 
 from planner.journal.events import LogEntry
+from planner.review.names import FAMILY, GIVEN
 
 _WORD: Final = r"[^\W\d_][^\W\d_'\u2019-]+"
 _TITLE: Final = re.compile(r"\b(?:Mr|Mrs|Ms|Dr|Herr|Frau|Mme|Sr|Sra)\.?\s+" + _WORD)
 _CALLED: Final = re.compile(r"\b(?:name|named|called)\b\s*(?:is|:)?\s+" + _WORD, re.IGNORECASE)
 _PAIR: Final = re.compile(rf"(?<![\w-])({_WORD})\s+({_WORD})(?![\w-])")
+_ALONE: Final = re.compile(rf"(?<![\w-]){_WORD}(?![\w-])")
+#: Too short, or words in some log: counted only with a capital, by the rules above.
+_SHORT: Final = "li jan dan ann ken kai wei mei sam tom klein chris wright kelly virginia"
+_SMALL: Final = (GIVEN | FAMILY) - frozenset(_SHORT.split())
 _BORN: Final = re.compile(r"\b(?:born|birth|dob|d\.o\.b|geb)\b\.?", re.IGNORECASE)
 _DATE: Final = re.compile(
     r"(?<!\d)(?:(\d{4})[-./]\d{1,2}[-./]\d{1,2}|\d{1,2}[-./]\d{1,2}[-./](\d{4}|\d{2}))(?!\d)"
@@ -69,9 +74,17 @@ def _looks_like_name(text: str, usual: set[str], *, is_tag: bool) -> bool:
         words = found.groups()
         if all(w.istitle() and w.lower() not in usual for w in words):
             return True
+    if _has_small_name(text, usual):
+        return True
     # Of somebody's tag or role one capitalised word alone is enough: "Anna", not "A1" or "driver".
     alone = re.fullmatch(_WORD, text.strip())
     return is_tag and alone is not None and text.istitle() and text.lower() not in usual
+
+
+def _has_small_name(text: str, usual: set[str]) -> bool:
+    """Whether a common name stands in a text without capitals, "john miller" or "asked karin"."""
+    words = [w.lower() for w in _ALONE.findall(text) if w.lower() not in usual]
+    return any(w.removesuffix("'s").removesuffix("\u2019s") in _SMALL for w in words)
 
 
 def _looks_like_birth(text: str, start: datetime) -> bool:

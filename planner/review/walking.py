@@ -27,9 +27,10 @@ from planner.journal.events import (
 from planner.journal.following import follow
 from planner.journal.gauges import Z_95, Anchor, GaugeText, Tank, Verdict, anchor_at
 from planner.journal.ledger import Ledger
-from planner.journal.replaying import AT_START, replay
+from planner.journal.replaying import replay, started
 from planner.journal.states import Expected, LogState, Source
 from planner.journal.stock import Stock
+from planner.review.steady_flow import Point, Series, steady_flow
 from planner.units import Pressure
 
 READS: Final = (GaugeRead, Connected, Swapped, CylinderLow, CylinderEmpty)
@@ -67,10 +68,34 @@ class TrueFlow:
         is_under = self.written_lpm <= self.high_lpm
         return is_under and (self.low_lpm <= self.written_lpm)
 
+    @property
+    def extra_lpm(self) -> float:
+        """How much more flowed than written [L/min]."""
+        return self.lpm - self.written_lpm
+
+    def seen_from(self, dial_sd: float) -> float:
+        """Return from which extra on it is more than errors of gauges and dial make of nothing.
+
+        Parameters
+        ----------
+        dial_sd : float
+            Relative standard deviation of what a dial gives.
+
+        Returns
+        -------
+        float
+            L/min; with nothing lost the extra goes beyond it, upwards, 2.5 times in 100.
+        """
+        return math.hypot(self.high_lpm - self.lpm, Z_95 * dial_sd * self.written_lpm)
+
 
 @dataclass(frozen=True, slots=True)
 class ReadGauge:
-    """A gauge that was read, against what was expected; ``verdict`` None: nothing could be."""
+    """A gauge that was read, against what was expected; ``verdict`` None: nothing could be.
+
+    ``since_last`` and ``since_first`` are from two gauges each; ``steady`` is from all since the
+    first (:func:`planner.review.steady_flow.steady_flow`).
+    """
 
     entry: str
     cylinder: str
@@ -85,12 +110,13 @@ class ReadGauge:
     verdict: Verdict | None
     since_last: TrueFlow | None
     since_first: TrueFlow | None
+    steady: TrueFlow | None = None
     is_empty: bool = False
 
     @property
     def flow(self) -> TrueFlow | None:
-        """The estimate over the longer time, where there is one."""
-        return self.since_first or self.since_last
+        """The estimate from all readings where one steady flow fits them, else the longer one."""
+        return self.steady or self.since_first or self.since_last
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +176,7 @@ def walk(entries: Iterable[LogEntry], stock: Stock, until_min: float | None = No
     held = in_force(given).entries
     last_min = max((e.at_min for e in held), default=0.0) if until_min is None else until_min
     notes = _Notes(stock)
-    for entry in in_order((*_started(stock), *held)):
+    for entry in in_order((*started(stock), *held)):
         if entry.at_min > last_min:
             break
         notes.take(entry)
@@ -159,15 +185,6 @@ def walk(entries: Iterable[LogEntry], stock: Stock, until_min: float | None = No
         tuple(e for e in held if e.at_min <= last_min), tuple(draws), tuple(notes.readings),
         tuple(notes.exchanges), tuple(notes.gone), replay(given, stock, last_min),
     )  # fmt: skip
-
-
-def _started(stock: Stock) -> list[LogEntry]:
-    """Return who is on oxygen at minute 0 as entries, as replaying does."""
-    return [
-        LogEntry(f"{AT_START} {tag}", 0.0,
-                 Connected(tag, c.cylinder, c.regulator, c.device, c.flow_lpm))
-        for tag, c in stock.connected
-    ]  # fmt: skip
 
 
 class _Notes:
@@ -181,6 +198,7 @@ class _Notes:
         self._draws: list[Draw] = []
         self._open: dict[str, tuple[Source, float]] = {}
         self._off: dict[str, tuple[str, float]] = {}
+        self._series: dict[str, Series] = {}
 
     def take(self, entry: LogEntry) -> None:
         """Follow one entry, and note what it changed."""
@@ -192,6 +210,8 @@ class _Notes:
         follow(self.books, entry)
         if reading is not None and self._was_taken(entry, reading.cylinder):
             self.readings.append(reading)
+        elif reading is not None:
+            self._series.pop(reading.cylinder, None)
         for person in self.books.people.values():
             was = before.get(person.tag)
             if person.source == was:
@@ -269,8 +289,28 @@ class _Notes:
         return ReadGauge(
             entry.id, tag, entry.at_min, text.gauge.psi, text.temperature_c, has_temperature,
             text.rough_psi, patients, sources, self._others(tag), verdict,
-            flows[0], None if same else flows[1], is_empty,
+            flows[0], None if same else flows[1], self._steady(tank, text, is_empty), is_empty,
         )  # fmt: skip
+
+    def _steady(self, tank: Tank, text: GaugeText, is_empty: bool) -> TrueFlow | None:
+        """Return the one flow that all gauges of a cylinder agree on, if they do."""
+        last = tank.last
+        if last.unknown or tank.cylinder is None or is_empty:
+            self._series.pop(tank.tag, None)
+            return None
+        series = self._series.setdefault(tank.tag, Series(last))
+        there = _there(tank, text, is_empty)
+        if not series.take(last, Point(0.0, there.held_l, there.gauge_sd_l)):
+            self._series[tank.tag] = Series(there)  # it rose: filled since, or another's gauge
+            return None
+        late_l = (tank.flow_lpm or 0.0) * text.plus_minus_min
+        fit = steady_flow(series.points, series.timing_l2 + late_l**2 / 3.0)
+        minutes, written_l = series.flowed_min, series.points[-1].written_l
+        if fit is None or minutes <= 0.0:
+            return None
+        lpm, low, high = (max(0.0, share * written_l / minutes) for share in fit)
+        begin = series.begin
+        return TrueFlow(begin.at_min, begin.gauge_psi, minutes, written_l / minutes, lpm, low, high)
 
     def _text(self, entry: LogEntry) -> tuple[GaugeText, bool]:
         event, air = entry.event, self.books.stock.air_temperature
@@ -317,13 +357,19 @@ class _Notes:
         )  # fmt: skip
 
 
+def _there(tank: Tank, text: GaugeText, is_empty: bool) -> Anchor:
+    """Return a reading in litres, with its error; an empty cylinder has none."""
+    assert tank.cylinder is not None  # noqa: S101 - nobody reads the gauge of what is not known
+    sd_psi = math.hypot(tank.stock.uncertainty.gauge.psi, text.rough_psi / math.sqrt(3.0))
+    at = (text.gauge.psi, text.temperature_c)
+    return anchor_at(tank.cylinder, at, 0.0 if is_empty else sd_psi, text.at_min)
+
+
 def _true_flow(tank: Tank, anchor: Anchor, text: GaugeText, is_empty: bool) -> TrueFlow | None:
     """Return what flowed from an anchor to a reading; nothing is assumed of the dial."""
     if anchor.unknown or anchor.flowed_min <= 0.0 or tank.cylinder is None:
         return None
-    sd_psi = math.hypot(tank.stock.uncertainty.gauge.psi, text.rough_psi / math.sqrt(3.0))
-    sd_psi = 0.0 if is_empty else sd_psi
-    there = anchor_at(tank.cylinder, (text.gauge.psi, text.temperature_c), sd_psi, text.at_min)
+    there = _there(tank, text, is_empty)
     late_l = (tank.flow_lpm or 0.0) * text.plus_minus_min
     off_l = Z_95 * math.sqrt(
         anchor.gauge_sd_l**2 + there.gauge_sd_l**2 + anchor.timing_l2 + late_l**2 / 3.0
