@@ -13,11 +13,13 @@ from pathlib import Path
 import pytest
 
 from planner.errors import InputError
+from planner.exercise.setup import is_exercise
 from planner.files import (
     Reading,
     digest,
     incident_from,
     incident_text,
+    parse_file,
     parse_text,
     read_incident,
 )
@@ -101,6 +103,12 @@ SKETCHES = {
         {("non-rebreather", "adult"): 3, ("simple mask", "adult"): 2},
         ("asking early", "turned back", "brennick-saddle-log.csv"),
     ),
+    # Not in the sketches: made for an exercise of six patients.
+    "corvenna-traverse": Sketch(
+        (3, 2, 1, 0, 0), 4, {"D": 6, "jumbo D": 1}, {"E": 4}, {"CGA 870": 4}, 4,
+        {("non-rebreather", "adult"): 3, ("simple mask", "adult"): 2},
+        ("nobody has read", "asking before", "carried"),
+    ),
     # Not in the sketches; its numbers are those asked of it: 40 people, 130 cylinders in place.
     FORTY: Sketch(
         (16, 12, 10, 1, 1), 25,
@@ -129,7 +137,12 @@ def _incident(name: str) -> Incident:
 
 
 def test_every_file_has_a_sketch() -> None:
-    assert {path.stem for path in FOLDER.glob("*.toml")} == set(SKETCHES)
+    others = ("-study", "-exercise")
+    incidents = {p for p in FOLDER.glob("*.toml") if not p.stem.endswith(others)}
+    assert {path.stem for path in incidents} == set(SKETCHES)
+    # An exercise keeps to the ending, so that none is taken for an incident or left out for one.
+    exercises = {p for p in FOLDER.glob("*.toml") if is_exercise(parse_file(p)[0])}
+    assert exercises == set(FOLDER.glob("*-exercise.toml"))
 
 
 def test_warnings_are_the_expected_ones(name: str, reading: Reading) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from planner.exercise.changes import Change
 from planner.journal.events import WORDS, LogEntry, in_force
 
 When = Literal["no such entry by", "after such an entry", "without oxygen for"]
@@ -47,6 +48,8 @@ class Inject:
     condition : Condition or None
     expected, objective : str
         What players are expected to do, and which objective that belongs to.
+    changes : tuple of Change
+        What is otherwise in truth from the minute at which it is given.
     """
 
     number: int
@@ -58,6 +61,7 @@ class Inject:
     deliverer: str = ""
     expected: str = ""
     objective: str = ""
+    changes: tuple[Change, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from planner.store.exchange import Imported, import_incident, import_incident_fi
 
 PACKAGE: Final = Path(__file__).parents[1]
 ENDINGS: Final = ("toml", "json", "csv")
+NOT_INCIDENTS: Final = ("-study", "-exercise")  # what lies beside the shipped incidents
 Files = Mapping[str, bytes]
 
 
@@ -25,7 +26,8 @@ def shipped() -> dict[str, Path]:
     """Return the shipped incidents by name, with the note of each; wheel or checkout."""
     for folder in (PACKAGE / "scenarios", PACKAGE.parent / "scenarios"):
         if folder.is_dir():
-            return {_title(path): path for path in sorted(folder.glob("*.toml"))}
+            paths = sorted(folder.glob("*.toml"))
+            return {_title(p): p for p in paths if not p.stem.endswith(NOT_INCIDENTS)}
     return {}
 
 
