@@ -23,6 +23,7 @@ from planner.exercise.known import known_to_players
 from planner.exercise.run import Given, Run, RunEvent, Told, due_now, entry_payload, run_state
 from planner.exercise.setup import (
     Exercise,
+    KnownAtStart,
     exercise_document,
     exercise_from,
     read_exercise,
@@ -457,3 +458,12 @@ def test_the_truth_can_be_planned_on_from() -> None:
     assert (rows["D-04"].place, rows["D-04"].since_min) == ("slope", 15.0)
     assert rows["D-01"].status == "connected"
     assert entry_payload(LogEntry("m", 5.0, Died("C6")), "world")["kind"] == "news"
+
+
+def test_nothing_known_at_the_start_stays_nothing() -> None:
+    """Players who know of no cylinder and no regulator still know of none after a round trip."""
+    exercise = read_exercise(SCENARIOS / "corvenna-traverse-exercise.toml")
+    bare = replace(exercise, known=KnownAtStart(patients=exercise.known.patients))
+    back = exercise_from(exercise_document(bare, is_embedded=True), bare.incident)
+    assert back.known == bare.known
+    assert back.known.cylinders == ()

@@ -176,6 +176,7 @@ def exercise_from(
         for row, texts in _many(OBJECTIVES, tree, intake)
     ]
     _check_unique("objectives", "name", [o.name for o in objectives], intake)
+    nothing = _nothing_known(tree)
     known_row, known_texts = _single(KNOWN, tree, intake)
     injects = list(_injects(tree, {o.name for o in objectives}, intake))
     if incident is not None:
@@ -186,7 +187,7 @@ def exercise_from(
     return Exercise(
         name=head.get("name"), incident=incident, objectives=tuple(objectives),
         injects=tuple(sorted(injects, key=lambda i: i.number)),
-        known=_known(known_row, known_texts.get("told", ""), incident),
+        known=replace(_known(known_row, known_texts.get("told", ""), incident), **nothing),
         seed=head.get("seed"), deliveries_on_request=head.get("deliveries_on_request"),
         note=head_texts.get("note", ""), incident_file=head.get("incident") or "",
     )  # fmt: skip
@@ -382,6 +383,7 @@ def _known(row: Row, told: str, incident: Incident) -> KnownAtStart:
     there = tuple(
         p.tag for p in incident.patients if p.chance_needed >= 1 and p.oxygen_from.p90_min <= 0
     )
+
     return KnownAtStart(
         patients=row.get("patients") or there,
         cylinders=row.get("cylinders") or tuple(c.tag for c in incident.cylinders_here),
@@ -389,6 +391,16 @@ def _known(row: Row, told: str, incident: Incident) -> KnownAtStart:
         gauges_read=row.get("gauges_read") or (),
         told=told,
     )
+
+
+def _nothing_known(tree: dict[str, object]) -> dict[str, Any]:
+    """Take empty lists out of what is known: nothing of that kind, where none given means all."""
+    known = tree.get("known")
+    if not isinstance(known, Mapping):
+        return {}
+    empty = [name for name in ("patients", "cylinders", "regulators") if known.get(name) == []]
+    tree["known"] = {name: value for name, value in known.items() if name not in empty}
+    return dict.fromkeys(empty, ())
 
 
 # ----- writing ----------------------------------------------------------------------------------
@@ -412,6 +424,7 @@ def exercise_document(exercise: Exercise, *, is_embedded: bool = False) -> dict[
         name: list(value) if isinstance(value, tuple) else value
         for name in ("patients", "cylinders", "regulators", "gauges_read", "told")
         if (value := getattr(exercise.known, name))
+        or name in ("patients", "cylinders", "regulators")
     }
     return {
         "schema": SCHEMA,
