@@ -9,7 +9,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from planner.cache.answer import Effort, answer, model_wants, offer_of, word_of
+from planner.cache.answer import (
+    Effort,
+    Pick,
+    _each_least,
+    answer,
+    model_wants,
+    offer_of,
+    pick_for,
+    word_of,
+)
 from planner.cache.beside import Bench, frontier, holds, next_best, what_binds, what_ifs
 from planner.cache.choosing import Wish, choose
 from planner.cache.loads import pack
@@ -32,7 +41,16 @@ from planner.errors import SolverError
 from planner.estimate import Estimate, chance
 from planner.incident import ThreePoint
 from planner.solver import Settings
-from tests.cache_studies import CANNULA, MASK, REGULATOR, cylinder, family, fixed, three_families
+from tests.cache_studies import (
+    CANNULA,
+    MASK,
+    REGULATOR,
+    SIMPLE,
+    cylinder,
+    family,
+    fixed,
+    three_families,
+)
 
 Z = 5.2  # a fair count is off by so many standard errors in 2 of 10 million (normal tails)
 SETTINGS = Settings(1, 10.0)
@@ -350,3 +368,43 @@ def test_stock_counts() -> None:
     )
     assert whole.value == 1.0
     assert len(parts) == 3
+
+
+def test_no_offer_is_lighter_than_the_lightest_or_cheaper_than_the_cheapest() -> None:
+    """Picks are found one by one; an aim takes over what another one found."""
+    study = three_families()
+    heavy = Stock.of({("hut", "E"): 2, ("hut", "regulator"): 1, ("hut", "mask"): 1})
+    dear = Stock.of({("hut", "jumbo D"): 2, ("hut", "regulator"): 1, ("hut", "mask"): 1})
+    cheap = Stock.of({("hut", "M9"): 1, ("hut", "regulator"): 1, ("hut", "mask"): 1})
+    named = [("lightest", Pick("mass", dear, None)), ("cheapest", Pick("price", heavy, None)),
+             ("between", Pick("both", cheap, None))]  # fmt: skip
+    assert _each_least(study, named) == [("lightest", cheap, None), ("cheapest", cheap, None)]
+
+
+def test_one_size_alone_is_thought_of() -> None:
+    """Jumbo D alone is less here than what exchanges from a mixture find."""
+    counts = NumPatients((1, 2), (0.7, 0.3))
+    study = Study(
+        name="tiny",
+        cases=(family("a", 3, counts), family("b", 1, fixed(1))),
+        items=(
+            cylinder("jumbo D", 4.4, 150, most=8), cylinder("aluminium E", 4.5, 160, most=8),
+            REGULATOR, MASK, SIMPLE,
+        ),
+        caches=(Cache("hut", 3),),
+        limits=Limits(load_kg=18.0, pack_kg=1.8, budget=6000.0),
+    )  # fmt: skip
+    effort = Effort(model_samples=60, choosing_samples=300, fresh_samples=300)
+    got = pick_for(study, effort, Wish("price", 0.05))
+    assert got.stock is not None
+    draws = [draw_case(study, c, 300, effort.seed + 1) for c in range(2)]
+    judge = Judge(study, draws)
+    for size in ("jumbo D", "aluminium E"):
+        for count in range(1, 9):
+            kit = {("hut", "regulator"): 2, ("hut", "mask"): 2, ("hut", "simple mask"): 2}
+            alone = Stock.of({**kit, ("hut", size): count})
+            cost = cost_of(study, alone, Wish("price"))
+            if cost is not None and judge.chance(alone) <= 0.04 and pack(study, alone, "hut"):
+                found = cost_of(study, got.stock, Wish("price"))
+                assert found is not None
+                assert found <= cost

@@ -226,7 +226,7 @@ def answer(
         scale = (total_mass_kg(study, light) or 1.0, stock_price(study, cheap) or 1.0)
         named.append(("between", pick_for(study, effort, Wish("both", target, scale), is_stopped)))
     tell("trying them in operation on fresh samples")
-    jobs = [(study, effort, n, p.stock, p.model) for n, p in named if p.stock is not None]
+    jobs = [(study, effort, *one) for one in _each_least(study, named)]
     offers = tuple(_mapped(executor, offer_of, jobs))
     reachable = None
     if not offers:
@@ -237,6 +237,25 @@ def answer(
         study, effort, offers, reachable, tuple((name, version(name)) for name in LIBRARIES),
         os.cpu_count() or 1, not is_stopped(),
     )  # fmt: skip
+
+
+def _each_least(
+    study: Study, named: list[tuple[str, Pick]]
+) -> list[tuple[str, Stock, Chosen | None]]:
+    """Return the stock of each name: an aim takes another's pick where that has less of it."""
+    stocks = [pick.stock for _, pick in named if pick.stock is not None]
+    found: list[tuple[str, Stock, Chosen | None]] = []
+    for name, one in named:
+        if one.stock is None:
+            continue
+        stock = one.stock
+        if name == "lightest":
+            stock = min(stocks, key=lambda s: total_mass_kg(study, s) or math.inf)
+        elif name == "cheapest":
+            stock = min(stocks, key=lambda s: stock_price(study, s))
+        if name != "between" or stock not in [taken for _, taken, _ in found]:
+            found.append((name, stock, one.model))
+    return found
 
 
 def _mapped(executor: Executor | None, function: Callable[..., Any], jobs: list[Any]) -> list[Any]:

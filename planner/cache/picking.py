@@ -132,8 +132,39 @@ def pick(study: Study, judge: Judge, starts: Iterable[Stock], wish: Wish) -> Sto
     for start in starts:
         stock = mended(study, judge, start, wish)
         if holds(study, judge, stock, wish.target):
-            return _smaller(study, judge, stock, wish)
+            stock = _smaller(study, judge, stock, wish)
+            alone = _of_one_size(study, judge, stock, wish)
+            return stock if alone is None else _smaller(study, judge, alone, wish)
     return None
+
+
+def _of_one_size(study: Study, judge: Judge, stock: Stock, wish: Wish) -> Stock | None:
+    """Return the least stock that holds with one size alone in a cache, if less than this one.
+
+    Exchanges of three for three do not get there from a mixture.
+    """
+    best, least = None, cost_of(study, stock, wish)
+    for cache in study.caches:
+        bare = Stock.of({
+            key: n for key, n in stock.counts
+            if key[0] != cache.name or study.item(key[1]).kind != "cylinder"
+        })  # fmt: skip
+        if bare == stock:
+            continue
+        for item in study.items:
+            if item.kind != "cylinder" or judge.is_stopped():
+                continue
+            for count in range(1, item.most + 1):
+                other = bare.with_more(cache.name, item.name, count)
+                cost = cost_of(study, other, wish)
+                if cost is not None and (least is None or cost >= least - 1e-9):
+                    break
+                if cost is None or not judge.is_hopeful(other, stock, wish.target):
+                    continue
+                if holds(study, judge, other, wish.target):
+                    best, least = other, cost
+                    break
+    return best
 
 
 def mended(study: Study, judge: Judge, stock: Stock, wish: Wish) -> Stock:
