@@ -15,6 +15,8 @@ from typing import Any, Final
 from planner import (
     __version__,
     cli_advise,
+    cli_cache,
+    cli_exercise,
     cli_journal,
     cli_last,
     cli_page,
@@ -41,7 +43,9 @@ examples:
   oxygen-planner plan my-incident.toml --html sheets.html --csv tables
   oxygen-planner plan my-incident.toml --state at-1420.toml --from first-plan.json
   oxygen-planner advise my-incident.toml --travel-min 45 --html sheets.html
+  oxygen-planner cache my-study.toml --html cache.html
   oxygen-planner check my-incident.toml
+  oxygen-planner exercise my-exercise.toml --controller book.html --players sheets.html
   oxygen-planner last D --gauge 1850psi --flow 15 --read-at 15C --used-at -12C
   oxygen-planner page
 
@@ -106,7 +110,9 @@ def _parser() -> argparse.ArgumentParser:
     cli_plan.add_plan(_command(commands, "plan", cli_plan.PLAN_HELP))
     cli_plan.add_compare(_command(commands, "compare", cli_plan.COMPARE_HELP))
     cli_advise.add(_command(commands, "advise", cli_advise.HELP))
+    cli_cache.add(_command(commands, "cache", cli_cache.HELP))
     _add_check(commands)
+    cli_exercise.add(_command(commands, "exercise", cli_exercise.HELP))
     cli_journal.add(_command(commands, "journal", cli_journal.HELP))
     cli_last.add(_command(commands, "last", cli_last.HELP))
     cli_review.add(_command(commands, "review", cli_review.HELP))

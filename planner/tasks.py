@@ -7,7 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
-from planner import tasks_advice
+from planner import tasks_advice, tasks_cache
 from planner.call import Call, Task
 from planner.errors import Fault, InputError
 from planner.intake import nearest, printable, shown
@@ -161,6 +161,8 @@ TASKS: Final[Mapping[str, Task]] = MappingProxyType(
         "expect": expect,
         "advise": tasks_advice.advise,
         "ways": tasks_advice.ways,
+        "cache": tasks_cache.cache,
+        "cache_plans": tasks_cache.cache_plans,
     }
 )
 # low, high, what is allowed; our own limits against a slip of the keyboard

@@ -47,10 +47,16 @@ VIEWS = {
     "Incident": "role=radiogroup",
     "Plan": ".op-front",
     "Log": "role=heading[name='Log']",
+    "Exercise": "role=heading[name='Exercise']",
+    "Cache": "role=heading[name='Cache']",
     "Reference": "role=tab[name='How long it lasts']",
     "How this is computed": "role=heading[name='How this is computed']",
 }
-PATHS = dict(zip(VIEWS, ("", "incident", "plan", "log", "reference", "how"), strict=True))
+PATHS = dict(
+    zip(
+        VIEWS, ("", "incident", "plan", "log", "exercise", "cache", "reference", "how"), strict=True
+    )
+)
 # All that can be read on the page: text, what stands in boxes; word joiners of labels left out.
 ALL_SHOWN = """texts => {
   const boxes = [...document.querySelectorAll('input, textarea')].map(e => e.value);

@@ -32,6 +32,8 @@ from planner.files import incident_from
 from planner.incident import Priorities
 from planner.jobs import Jobs, Progress
 from planner.page import (
+    cache_view,
+    exercise_view,
     how_view,
     incident_view,
     launch,
@@ -911,7 +913,8 @@ def test_several_on_one_cylinder_as_said() -> None:
 
 
 VIEWS = {"Start": start_view, "Incident": incident_view, "Plan": plan_view, "Log": log_view,
-         "Reference": reference_view, "How this is computed": how_view}  # fmt: skip
+         "Exercise": exercise_view, "Cache": cache_view, "Reference": reference_view,
+         "How this is computed": how_view}  # fmt: skip
 
 
 def test_the_page_loads_with_its_views(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import streamlit as st
 
 from planner.page import (
+    cache_view,
+    exercise_link,
+    exercise_view,
     how_view,
     incident_view,
     log_view,
@@ -13,6 +16,7 @@ from planner.page import (
     reference_view,
     start_view,
 )
+from planner.page.exercise_parts import LINK
 from planner.page.session import GO_TO
 
 st.set_page_config(
@@ -21,11 +25,17 @@ st.set_page_config(
     initial_sidebar_state="collapsed",
 )
 look.apply()
+if LINK in st.query_params:  # a link of an exercise opens its one screen; no other view is there
+    st.navigation([st.Page(exercise_link.show, title="Exercise", default=True)],
+                  position="hidden").run()  # fmt: skip
+    st.stop()
 pages = {
     "start": st.Page(start_view.show, title="Start", url_path="start", default=True),
     "incident": st.Page(incident_view.show, title="Incident", url_path="incident"),
     "plan": st.Page(plan_view.show, title="Plan", url_path="plan"),
     "log": st.Page(log_view.show, title="Log", url_path="log"),
+    "exercise": st.Page(exercise_view.show, title="Exercise", url_path="exercise"),
+    "cache": st.Page(cache_view.show, title="Cache", url_path="cache"),
     "reference": st.Page(reference_view.show, title="Reference", url_path="reference"),
     "how": st.Page(how_view.show, title="How this is computed", url_path="how"),
 }
