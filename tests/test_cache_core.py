@@ -408,3 +408,16 @@ def test_one_size_alone_is_thought_of() -> None:
                 found = cost_of(study, got.stock, Wish("price"))
                 assert found is not None
                 assert found <= cost
+
+
+def test_an_item_that_only_completes_a_load_is_told_as_that() -> None:
+    """Two loads of one D each want a key each; with one nobody runs out, but a load lacks it."""
+    study = one_each(fixed(2), 4)
+    key = Item(name="key", kind="key", mass_kg=0.1, most=4)
+    study = replace(study, items=(*study.items, key), limits=Limits(load_kg=6.0, pack_kg=1.0))
+    stock = sets(study, 2)
+    offer = offer_of(study, Effort(fresh_samples=100), "two loads", stock)
+    words = {less.item: less.word for less in offer.one_less}
+    assert len(offer.loads[0][1]) == 2
+    assert words["key"] == "a load would not be complete"
+    assert words["D"] == "over the target"

@@ -30,6 +30,7 @@ FRESH: Final = 1_000_003  # added to the seed for samples that no choice has see
 MARGINS: Final = (1.0, 0.85, 0.7, 0.5, 0.3)  # of the target, asked of the model in turn
 LIBRARIES: Final = ("ortools", "numpy", "numba", "oxygen-planner")
 Word = Literal["holds", "undecided within the interval", "over the target"]
+LessWord = Word | Literal["a load would not be complete"]
 Tell = Callable[[str], None]
 
 
@@ -64,7 +65,7 @@ class Less:
     cache: str
     item: str
     chance: Estimate
-    word: Word
+    word: LessWord
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +189,10 @@ def offer_of(study: Study, effort: Effort, name: str, stock: Stock, model: Chose
     for (cache, item), _ in stock.counts if has_less else ():
         fewer = stock.with_more(cache, item, by=-1)
         chance, _ = chance_of(study, [try_stock(study, d, fewer) for d in draws])
-        less.append(Less(cache, item, chance, word_of(chance, study.target_chance)))
+        word: LessWord = word_of(chance, study.target_chance)
+        if word == "holds" and total_mass_kg(study, fewer) is None:
+            word = "a load would not be complete"
+        less.append(Less(cache, item, chance, word))
     loads = tuple((c.name, pack(study, stock, c.name) or ()) for c in study.caches)
     return Offer(
         name, stock, total_mass_kg(study, stock) or 0.0, stock_price(study, stock), loads, whole,
