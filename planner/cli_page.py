@@ -31,6 +31,11 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="with --lan: a name or address by which others call this machine; may be repeated",
     )
+    parser.add_argument(
+        "--links-only",
+        action="store_true",
+        help="with --lan: other machines open an exercise's links and nothing else (for players)",
+    )
     parser.set_defaults(run=_run)
 
 
@@ -41,12 +46,16 @@ def _run(arguments: argparse.Namespace) -> int:
     if arguments.lan != bool(arguments.host):
         mend = "Give --lan together with --host and the name or address others will use."
         raise InputError([Fault("page", "", "", "--lan", "", "--lan and --host together", mend)])
+    if arguments.links_only and not arguments.lan:
+        mend = "Give --lan and --host too, or leave it out."
+        raise InputError([Fault("page", "", "", "--links-only", "", "only with --lan", mend)])
     port = free_port(arguments.port)
     store = Path(arguments.store).resolve()
     from planner.store import Store
 
     Store(store)  # refuses a file that is no store before a browser sees it
-    return run(Wanted(store, port, arguments.lan, tuple(arguments.host)))
+    hosts = tuple(arguments.host)
+    return run(Wanted(store, port, arguments.lan, hosts, arguments.links_only))
 
 
 def _port(text: str) -> int:

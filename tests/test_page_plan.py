@@ -960,3 +960,29 @@ def test_each_view_stands_under_its_title_and_the_banner(
     fine(app.run())
     assert ran == [title]
     assert html(app).count(f">{BANNER}</div>") == 1
+
+
+@pytest.mark.parametrize(
+    ("settings", "address", "is_refused"),
+    [
+        ({launch.LINKS_ONLY: "1"}, "192.168.4.20", True),
+        ({launch.LINKS_ONLY: "1"}, None, False),  # the controller's own machine
+        ({}, "192.168.4.20", False),
+    ],
+)
+def test_links_only_is_for_other_machines(
+    settings: dict[str, str], address: str | None, is_refused: bool
+) -> None:
+    assert launch.needs_link(settings, address) == is_refused
+
+
+def test_another_machine_without_a_link_gets_one_line_and_no_view(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(launch, "needs_link", lambda *_: True)
+    listed: list[Any] = []
+    monkeypatch.setattr(st, "navigation", lambda pages, **_: listed.extend(pages))
+    app = fine(AppTest.from_file(str(launch.APP), default_timeout=30).run())
+    assert "Open the link that the controller gave you" in html(app)
+    assert "Open a stored incident" not in html(app)
+    assert listed == []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import streamlit as st
 
 from planner.page import (
@@ -17,6 +19,7 @@ from planner.page import (
     start_view,
 )
 from planner.page.exercise_parts import LINK
+from planner.page.launch import needs_link
 from planner.page.session import GO_TO
 
 st.set_page_config(
@@ -28,6 +31,9 @@ look.apply()
 if LINK in st.query_params:  # a link of an exercise opens its one screen; no other view is there
     st.navigation([st.Page(exercise_link.show, title="Exercise", default=True)],
                   position="hidden").run()  # fmt: skip
+    st.stop()
+if needs_link(os.environ, st.context.ip_address):
+    look.line("Open the link that the controller gave you; nothing else is to be had from here.")
     st.stop()
 pages = {
     "start": st.Page(start_view.show, title="Start", url_path="start", default=True),

@@ -11,6 +11,7 @@ import signal
 import socket
 import subprocess
 import sys
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -22,20 +23,29 @@ HERE: Final = "127.0.0.1"
 EVERYWHERE: Final = "0.0.0.0"  # noqa: S104 - only with --lan, which says so
 MAX_UPLOAD_MB: Final = 5
 STORE: Final = "OXYGEN_PLANNER_STORE"
+LINKS_ONLY: Final = "OXYGEN_PLANNER_LINKS_ONLY"
 
 LAN_WARNING: Final = """\
 SHARED ON THE NETWORK: everyone who can reach this machine can read and change everything.
 There is no login and nothing is encrypted. Use it on a network of your own, and stop it after."""
 
+LINKS_WARNING: Final = """\
+SHARED ON THE NETWORK, LINKS ONLY: from other machines nothing opens but an exercise's links.
+There is no login and nothing is encrypted: whoever has a link may use it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """How the page is to be started; ``hosts`` are names it may be called by on the network."""
+    """How the page is to be started; ``hosts`` are names it may be called by on the network.
+
+    ``is_links_only``: from other machines only the links of an exercise open anything.
+    """
 
     store: Path
     port: int
     is_shared: bool = False
     hosts: tuple[str, ...] = ()
+    is_links_only: bool = False
 
 
 def command(wanted: Wanted) -> list[str]:
@@ -59,6 +69,19 @@ def command(wanted: Wanted) -> list[str]:
     hosts = ("127.0.0.1", "localhost", *(wanted.hosts if wanted.is_shared else ()))
     words += [f"--server.allowedHosts={host}" for host in hosts]
     return [sys.executable, "-m", "streamlit", "run", str(APP), *words]
+
+
+def needs_link(settings: Mapping[str, str], address: str | None) -> bool:
+    """Say whether a tab may open an exercise's link only.
+
+    Parameters
+    ----------
+    settings : mapping
+        The server's environment.
+    address : str or None
+        Where the tab is; None: on this machine.
+    """
+    return settings.get(LINKS_ONLY) == "1" and address is not None
 
 
 def free_port(wanted: int | None) -> int:
@@ -95,11 +118,13 @@ def free_port(wanted: int | None) -> int:
 
 def run(wanted: Wanted) -> int:
     """Start the page and stay until it ends; return its exit code."""
-    environment = os.environ | {STORE: str(wanted.store)}
+    only = {LINKS_ONLY: "1"} if wanted.is_links_only else {}
+    environment = os.environ | {STORE: str(wanted.store)} | only
     print(f"http://{HERE}:{wanted.port}", flush=True)
     print("Stop with Ctrl-C. Every edit is saved in", wanted.store, flush=True)
     if wanted.is_shared:
-        print(LAN_WARNING, file=sys.stderr, flush=True)
+        warning = LINKS_WARNING if wanted.is_links_only else LAN_WARNING
+        print(warning, file=sys.stderr, flush=True)
     child = subprocess.Popen(command(wanted), env=environment, stdout=subprocess.DEVNULL)  # noqa: S603 - our own words
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends the server with the command
     try:
