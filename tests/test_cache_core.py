@@ -147,7 +147,7 @@ def small(seed: int) -> Study:
 
 
 @pytest.mark.parametrize("aim", ["mass", "price"])
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [2, 4])
 def test_enumeration(seed: int, aim: str) -> None:
     """The stock picked is the least of all that hold on the same samples, every one tried."""
     study = small(seed)

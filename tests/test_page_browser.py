@@ -158,13 +158,13 @@ class Traffic:
             self.errors.append(f"{message.text} {url}")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
     with real.browser() as opened:
         yield opened
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def server(chromium: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     running = Server(tmp_path_factory.mktemp("page") / "page.sqlite")
     try:
@@ -174,12 +174,12 @@ def server(chromium: Browser, tmp_path_factory: pytest.TempPathFactory) -> Itera
         running.kill()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def all_traffic(server: Server) -> Traffic:
     return Traffic(server.port)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def laptop(chromium: Browser, all_traffic: Traffic) -> Iterator[BrowserContext]:
     """One context for most tests, so that the browser keeps what it has loaded."""
     with context_of(chromium, all_traffic) as made:
