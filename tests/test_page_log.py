@@ -67,6 +67,7 @@ def test_doubts_and_state(document: str, monkeypatch: pytest.MonkeyPatch) -> Non
     # Review on request: charts, the print, hindsight closed and last.
     assert "KNOWN AT THE TIME" not in text
     fine(app.toggle(key="log_review").set_value(True).run())
+    assert not app.button(key="log_plan_on").disabled
     text = html(app)
     assert "Oxygen of each person" in text
     closed = next(e for e in app.expander if e.label.startswith("HINDSIGHT"))

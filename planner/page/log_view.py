@@ -9,19 +9,22 @@ from typing import Any, Final
 
 import streamlit as st
 
+from planner.document import incident_document
 from planner.errors import InputError
 from planner.incident import Incident
 from planner.intake import printable
 from planner.journal.checkpoints import Checkpoints, checkpoints, replay_on
 from planner.journal.events import Journal, LogEntry
-from planner.journal.files import json_text
+from planner.journal.files import journal_tree, json_text
 from planner.journal.reading_log import LogReading, raw_log, read_logs
 from planner.journal.stock import stock_of
 from planner.page import look, session
 from planner.page.charts_view import chart
+from planner.page.desk import desk
 from planner.page.logs import keep_log, kept_log
 from planner.page.prints import review_button
 from planner.page.review import review
+from planner.page.waiting import tell_failure, wait_for
 from planner.report.journal_words import (
     NOTE,
     cylinders_grid,
@@ -38,6 +41,7 @@ from planner.review.sheets import review_html
 from planner.store import StoreError, new_command_id
 
 Files = Mapping[str, bytes]
+SEED = 1  # of what is planned on; the command's own default
 LONG: Final = 1000  # entries; 5,000 with a doubt at every gauge took 90 s
 MOST_LINES: Final = 25  # of a kind at a minute; the review has all
 
@@ -190,8 +194,9 @@ def _review(entries: tuple[LogEntry, ...], incident: Incident, doubts: tuple[str
             kept = (entries, incident, doubts, made, charts, review_html(made, doubts, charts))
             st.session_state["log_reviewed"] = kept
     *_, made, charts, html = kept
-    review_button(incident.name, html)
-    lines = review_lines(made)
+    planned = _planned_on(entries, incident, doubts)
+    review_button(incident.name, html if planned is None else planned["html"])
+    lines = tuple(review_lines(made) if planned is None else planned["lines"])
     last = lines.index(HINDSIGHT)
     _lines(lines[1:last])  # the banner stands above already
     named = {f"review_{number}": spec for number, spec in enumerate(charts)}
@@ -199,3 +204,37 @@ def _review(entries: tuple[LogEntry, ...], incident: Incident, doubts: tuple[str
         chart({"charts": named}, name)
     with st.expander(f"{HINDSIGHT}: open only after the rest has been read"):
         _lines(lines[last + 1 : -1])
+
+
+def _planned_on(
+    entries: tuple[LogEntry, ...], incident: Incident, doubts: tuple[str, ...]
+) -> dict[str, Any] | None:
+    """Offer to plan on from each decision point, in a worker; the review with that once done."""
+    tree = journal_tree(Journal(incident.name, incident.start, entries))
+    about = f"review {sha256(f'{tree}{incident!r}'.encode()).hexdigest()[:16]}"
+    progress = desk().look(about)
+    is_busy = progress is not None and not progress.has_ended
+    payload = {"incident": incident_document(incident, with_assumed=True), "journal": tree,
+               "doubts": list(doubts), "seed": SEED}  # fmt: skip
+    st.button("Plan on from each decision point (seconds each)", key="log_plan_on",
+              disabled=is_busy, on_click=_start, args=(about, payload))  # fmt: skip
+    if progress is None:
+        return None
+    if not progress.has_ended:
+        wait_for(about, "Planning on: ")
+        return None
+    if progress.result is None:
+        tell_failure(progress)
+        return None
+    found: dict[str, Any] = progress.result
+    points = counted(found["points"], "decision point")
+    more = "" if found["is_complete"] else "; stopped before the rest"
+    look.line(f"Planned on from {points}{more}: the differences stand below and in the print.")
+    return found
+
+
+def _start(about: str, payload: dict[str, Any]) -> None:
+    try:
+        desk().start(about, "review", payload)
+    except InputError as error:
+        session.tell(f"Planning on did not begin: {error}")
