@@ -17,13 +17,11 @@ from planner.cli_output import give_folder, give_json, give_text
 from planner.cli_plan import progress
 
 if TYPE_CHECKING:
-    from planner.cache.answer import Effort
     from planner.cache.study import Study
 
 HELP: Final = "Choose what to keep in a cache: what it holds, by load, beside rules, what binds."
 DONE, TARGET_MISSED, NO_STOCK = 0, 1, 3
 SAMPLES: Final = 4000
-MODEL_SHARE, MOST_MODEL = 10, 400  # the model sees a tenth, 400 at most: more takes it too long
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -40,7 +38,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         "--samples", type=_whole(100, 100_000), default=SAMPLES, metavar="N",
         help=f"samples a case, to choose on and again fresh to tell chances (default {SAMPLES})",
     )  # fmt: skip
-    parser.add_argument("--workers", type=_whole(1, 64), default=os.cpu_count() or 1, metavar="N",
+    parser.add_argument("--workers", type=_whole(1, 64), metavar="N",
                         help="processes to work in (default: one a core)")  # fmt: skip
     parser.add_argument(
         "--require-target", action="store_true",
@@ -80,14 +78,6 @@ def run(arguments: argparse.Namespace) -> int:
     return TARGET_MISSED if arguments.require_target and is_missed else DONE
 
 
-def effort_of(seed: int, samples: int) -> Effort:
-    """Return the effort for a seed and samples a case."""
-    from planner.cache.answer import Effort
-
-    shown = min(MOST_MODEL, max(20, samples // MODEL_SHARE))
-    return Effort(seed, shown, samples, samples)
-
-
 def _is_region(path: str) -> bool:
     from planner.files import parse_file
 
@@ -103,11 +93,12 @@ def _study(path: str) -> Study:
 
 
 def _document(study: Study, arguments: argparse.Namespace) -> dict[str, Any]:
+    from planner.cache.answer import Effort
     from planner.cache.whole import whole_answer
     from planner.report.cache_document import cache_document
 
-    with _workers(arguments.workers) as executor:
-        effort = effort_of(arguments.seed, arguments.samples)
+    with _workers(arguments.workers or os.cpu_count() or 1) as executor:
+        effort = Effort.of(arguments.seed, arguments.samples)
         whole = whole_answer(study, effort, progress(), executor=executor)
     return cache_document(whole)
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from planner.cache.executors import Crew
 
 DONE, INTERRUPTED = 0, 130
-MOST_WORKERS: Final = 256  # on one machine; more is a slip (our own)
+NOT_HERE: Final = ("html", "csv", "require_target")  # of a study, not of a region
 
 
 def add_region_options(parser: argparse.ArgumentParser) -> None:
@@ -68,6 +68,8 @@ def run_region_command(arguments: argparse.Namespace) -> int:
                 tell(f"workers: {crew.name}")
             draws = Draws(arguments.seed, arguments.samples)
             result = run_region(region, draws, crew, kept, Watch(tell, stop))
+    except KeyboardInterrupt:  # the second one: the first only asks it to end
+        return _ended(arguments, "interrupted")
     except BrokenExecutor:
         return _ended(arguments, "a worker was ended from outside")
     except ImportError as error:
@@ -108,9 +110,11 @@ def _ended(arguments: argparse.Namespace, why: str) -> int:
 
 def _require_allowed(arguments: argparse.Namespace) -> None:
     faults = []
-    if arguments.workers is not None and not 1 <= arguments.workers <= MOST_WORKERS:
-        words = (str(arguments.workers), f"1 to {MOST_WORKERS}", "")
-        faults.append(Fault("", "", "", "--workers", *words))
+    for name in NOT_HERE:
+        if getattr(arguments, name, None):
+            option = "--" + name.replace("_", "-")
+            mend = "Leave it out; --json gives everything."
+            faults.append(Fault("", "", "", option, "given", "not with a region", mend))
     if arguments.workers is not None and arguments.dask is not None:
         mend = "The cluster's own workers do the work: leave out --workers."
         faults.append(Fault("", "", "", "--dask", "", "one of --workers and --dask", mend))

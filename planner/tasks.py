@@ -7,7 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
-from planner import tasks_advice, tasks_cache, tasks_review
+from planner import tasks_advice, tasks_cache, tasks_exercise, tasks_review
 from planner.call import Call, Task
 from planner.errors import Fault, InputError
 from planner.intake import nearest, printable, shown
@@ -164,6 +164,7 @@ TASKS: Final[Mapping[str, Task]] = MappingProxyType(
         "cache": tasks_cache.cache,
         "cache_plans": tasks_cache.cache_plans,
         "review": tasks_review.review,
+        "beside": tasks_exercise.beside,
     }
 )
 # low, high, what is allowed; our own limits against a slip of the keyboard

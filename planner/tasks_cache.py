@@ -38,7 +38,7 @@ def cache(call: Call) -> dict[str, Any]:
     from planner.cache.whole import whole_answer
     from planner.report.cache_document import cache_document
 
-    effort = Effort(seed, min(400, max(20, samples // 10)), samples, samples)
+    effort = Effort.of(seed, samples)
     workers = int(call.payload.get("workers") or os.cpu_count() or 1)
     if workers < 2:
         return cache_document(whole_answer(study, effort, call.tell, call.is_stopped))

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from planner import cli_cache
 from planner.banner import BANNER
 from planner.cache.answer import Effort
 from planner.cache.study import Limits, Study
@@ -24,7 +23,7 @@ def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
         assert samples == 100
         return replace(EFFORT, seed=seed)
 
-    monkeypatch.setattr(cli_cache, "effort_of", little)
+    monkeypatch.setattr(Effort, "of", staticmethod(little))
 
 
 def run(folder: Path, *words: str) -> int:

@@ -28,6 +28,7 @@ from planner.cache.regional import Draws, Watch, region_document, run_region
 from planner.cache.results import FILE, Results
 from planner.cache.study import Stock
 from planner.cache.trying import chance_of, try_stock
+from planner.cli import main
 from planner.errors import InputError, PlannerError
 from planner.report.region_words import region_text
 from tests.cache_studies import family as a_family
@@ -311,8 +312,8 @@ def test_the_command(
     assert told == json.loads(json.dumps(here))
     assert command.run_region_command(argparse.Namespace(**words | {"json": None})) == 0
     assert "8 there" in " ".join(capsys.readouterr().out.split())
-    for bad in ({"workers": 0}, {"dask": "127.0.0.1:1"}):
-        with pytest.raises(InputError, match="--workers"):
+    for bad, told in (({"html": "x.html"}, "--html"), ({"dask": "127.0.0.1:1"}, "--workers")):
+        with pytest.raises(InputError, match=told):
             command.run_region_command(argparse.Namespace(**words | bad))
 
 
@@ -325,3 +326,17 @@ def test_a_missing_library_says_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -
 def test_no_stock_is_a_fault() -> None:
     with pytest.raises(InputError, match=r"\[\[stocks\]\]"):
         run_region(replace(REGION, stocks=()), DRAWS)
+
+
+def test_the_command_takes_a_cluster_without_being_told_of_workers(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """One fault, the cluster's own: that nobody named workers is no reason to refuse it."""
+    study = str(Path(__file__).parents[1] / "scenarios" / "ondrel-region-study.toml")
+    assert main(["cache", study, "--dask", "tcp://127.0.0.1:1"]) == 2
+    said = capsys.readouterr().err
+    assert "--dask" in said
+    assert "--workers" not in said
+    with pytest.raises(SystemExit) as refused:
+        main(["cache", study, "--workers", "0"])
+    assert refused.value.code == 2

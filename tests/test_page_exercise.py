@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -14,14 +15,19 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from planner.call import Call
 from planner.errors import InputError
 from planner.exercise import keeping
 from planner.exercise.known import known_to_players
 from planner.exercise.setup import Exercise, Objective, exercise_document, read_exercise
+from planner.jobs import Progress
 from planner.page import exercise_parts, exercise_sets, exercise_view, session
 from planner.page.hot_washes import write, written
 from planner.page.starts import start_from_files
+from planner.report.hot_wash import ABOUT
 from planner.store import StaleWrite, Store, new_command_id
+from planner.tasks import TASKS
+from planner.tasks_exercise import payload_of
 from planner.units import Pressure
 from tests.page_app import fine, html, opened
 
@@ -405,9 +411,9 @@ def test_the_hot_wash_is_kept_and_the_review_is_there(store: Store) -> None:
     keeping.command(store, links.run, "ended", new_command_id())
     app = after_of(links.controller)
     text = html(app)
-    assert "nobody is scored or ranked" in text
+    assert ABOUT in text  # no score, no ranking
     assert "4 oxygen" in text
-    assert "decided on" in text
+    assert "First decision after" in text
     truth = keeping.look(store, links.run).truth
     out = sum(p.minutes_out for p in truth.patients if p.triage == "immediate")
     assert out > 0
@@ -447,10 +453,31 @@ def test_decisions_stand_beside_planning_on(store: Store, monkeypatch: pytest.Mo
     from planner.page import exercise_after
 
     links = played(store)
-    quick = replace(exercise_after.REQUEST, effort=0, samples=200, deterministic_s=0.1)
+    quick = {**exercise_after.REQUEST, "effort": 0, "samples": 200, "deterministic_s": 0.1}
     monkeypatch.setattr(exercise_after, "REQUEST", quick)
+    asked: list[Any] = []
+
+    class Quick:
+        """Jobs done at once, in this process, by the same task."""
+
+        def start(self, about: str, task: str, payload: dict[str, Any]) -> None:
+            sent = json.loads(json.dumps(payload, default=lambda value: value.isoformat()))
+            asked.append(TASKS[task](Call(sent, str, bool)))
+
+        def look(self, about: str) -> Any:
+            return Progress("done", "done", result=asked[-1]) if asked else None
+
+    monkeypatch.setattr(exercise_after, "desk", Quick)
     app = after_of(links.controller)
     press(app, "Set beside planning on from there: takes seconds")
     text = html(app)
     assert "Planning on less as decided" in text
     assert "one course of luck" in text
+    truth = keeping.look(store, links.run).truth
+    decided = {tag: minutes for tag, minutes, _ in asked[0]["rows"]}
+    # From minute 0 on, what was decided is all that anybody was without.
+    assert decided == pytest.approx({p.tag: p.minutes_out for p in truth.patients}, abs=0.1)
+    far = payload_of(keeping.look(store, links.run), datetime.now(UTC), 900.0, quick)
+    far = json.loads(json.dumps(far, default=lambda value: value.isoformat()))
+    with pytest.raises(InputError, match="minute"):
+        TASKS["beside"](Call(far, str, bool))

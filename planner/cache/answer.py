@@ -27,7 +27,8 @@ from planner.estimate import Estimate
 from planner.solver import Settings
 
 FRESH: Final = 1_000_003  # added to the seed for samples that no choice has seen
-MARGINS: Final = (1.0, 0.85, 0.7, 0.5, 0.3)  # of the target, asked of the model in turn
+#: Of the target, asked of the model in turn; our own, as all numbers of samples below.
+MARGINS: Final = (1.0, 0.85, 0.7, 0.5, 0.3)
 LIBRARIES: Final = ("ortools", "numpy", "numba", "oxygen-planner")
 Word = Literal["holds", "undecided within the interval", "over the target"]
 LessWord = Word | Literal["a load would not be complete"]
@@ -56,6 +57,14 @@ class Effort:
     choosing_samples: int = 4000
     fresh_samples: int = 4000
     deterministic_s: float = 6.0
+
+    @classmethod
+    def of(cls, seed: int, samples: int) -> Effort:
+        """Return the effort for so many samples a case; the model sees a tenth, 20 to 400 of them.
+
+        More takes it too long (measured), and its choice is only where operation begins.
+        """
+        return cls(seed, min(400, max(20, samples // 10)), samples, samples)
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +231,9 @@ def answer(
     target = study.target_chance
     tell("choosing the lightest and the cheapest stock")
     aims: list[Wish] = [Wish("mass", target), Wish("price", target)]
-    picks = _mapped(executor, pick_for, [(study, effort, wish) for wish in aims])
+    # A pool cannot be asked to stop in the middle of a pick; here it can.
+    asked = () if executor is not None else (is_stopped,)
+    picks = _mapped(executor, pick_for, [(study, effort, wish, *asked) for wish in aims])
     named = [("lightest", picks[0]), ("cheapest", picks[1])]
     light, cheap = (p.stock for p in picks)
     if light is not None and cheap is not None and light != cheap and not is_stopped():

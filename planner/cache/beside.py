@@ -17,7 +17,7 @@ from planner.cache.choosing import Wish, choose
 from planner.cache.picking import cost_of
 from planner.cache.pictures import Draw, draw_case
 from planner.cache.scene import Picture, arrival_min, scene_of, units_of
-from planner.cache.study import Case, Family, Stock, Study, Weather, stock_price
+from planner.cache.study import Case, Family, Item, Stock, Study, Weather, stock_price
 from planner.cache.trying import Tried, chance_of, change_of, try_stock
 from planner.errors import SolverError
 from planner.estimate import Estimate, chance
@@ -26,8 +26,9 @@ from planner.shelf import usable_l
 from planner.solver import Settings
 from planner.units import Pressure, Temperature
 
-TARGETS: Final = (0.3, 0.2, 0.1, 0.05, 0.03, 0.02, 0.01)
+TARGETS: Final = (0.3, 0.2, 0.1, 0.05, 0.03, 0.02, 0.01)  # points of the frontier; our own
 EACH: Final = 2  # cylinders a patient in the first simple rule: common practice, no source
+#: What is asked "what if": our own.
 LATER_MIN: Final = 30.0
 COLDER_C: Final = 15.0
 LOWER_PSI: Final = 200.0
@@ -258,9 +259,8 @@ def what_binds(bench: Bench, stock: Stock) -> tuple[Change, ...]:
     return tuple(sorted(found, key=lambda c: c.by.value))
 
 
-def _spare(stock: Stock, cache: str, item: object) -> int:
-    most, name = getattr(item, "most", 0), getattr(item, "name", "")
-    return max(0, min(2, most - stock.count(cache, name)))
+def _spare(stock: Stock, cache: str, item: Item) -> int:
+    return max(0, min(2, item.most - stock.count(cache, item.name)))
 
 
 def _with_hands(case: Case) -> Case:
@@ -308,15 +308,22 @@ def _moved(time: ThreePoint | None) -> ThreePoint | None:
 
 
 def _later(case: Case) -> Case:
-    """Return a case with every transfer, fallbacks included, later; known incidents the same."""
+    """Return a case with every transfer later: typed in, after found, fallbacks, first arrivals."""
     if isinstance(case, Family):
         people = tuple(replace(p, transfer=_moved(p.transfer)) for p in case.people)
         groups = tuple(replace(g, fallback=_moved(g.fallback)) for g in case.transfer_groups)
         return replace(case, people=people, transfer_groups=groups)
     incident = case.incident
-    patients = tuple(replace(p, transfer=_moved(p.transfer)) for p in incident.patients)
+    patients = tuple(
+        replace(p, transfer=_moved(p.transfer), transfer_after_found=_moved(p.transfer_after_found))
+        for p in incident.patients
+    )
     groups = tuple(replace(g, fallback=_moved(g.fallback)) for g in incident.transfer_groups)
-    return replace(case, incident=replace(incident, patients=patients, transfer_groups=groups))
+    vehicles = tuple(
+        replace(v, first_arrival=v.first_arrival.later(LATER_MIN)) for v in incident.vehicles
+    )
+    later = replace(incident, patients=patients, transfer_groups=groups, vehicles=vehicles)
+    return replace(case, incident=later)
 
 
 def _colder(case: Case) -> Case:

@@ -16,7 +16,7 @@ ItemKind = Literal["cylinder", "regulator", "device", "key", "washer"]
 Flows = Literal["first choice", "lowest"]
 KINDS: Final[tuple[ItemKind, ...]] = ("cylinder", "regulator", "device", "key", "washer")
 FLOWS: Final[tuple[Flows, ...]] = ("first choice", "lowest")
-MOST_EACH: Final = 40  # of one item in one cache, where a row does not say less
+MOST_EACH: Final = 40  # of one item in one cache, where a row does not say; our own
 
 
 @dataclass(frozen=True, slots=True)

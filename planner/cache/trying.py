@@ -1,8 +1,8 @@
 """A stock tried in operation: in how many samples of each case anyone runs out of oxygen.
 
 The crew follows the simple rule in triage order at the study's flows and the printed list, most
-usable litres first. A plan made for the incident does at least as well in J; it is not used here,
-since people who open a cache have the list and no computer.
+usable litres first: people who open a cache have the list and no computer. A plan made for one
+incident, which begins from that rule among others, is what the page shows beside it.
 """
 
 from __future__ import annotations

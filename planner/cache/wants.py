@@ -11,7 +11,7 @@ lower bound on what operation needs; with kit that comes back only the pooled li
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -56,14 +56,14 @@ class Want:
 
 def wants_of(study: Study, draws: list[Draw]) -> tuple[Want, ...]:
     """Return what every sample needs; equal ones are one with the sum of their shares."""
-    found: Counter[tuple[tuple[Row, ...], frozenset[tuple[Key, int]]]] = Counter()
+    found: dict[tuple[tuple[Row, ...], frozenset[tuple[Key, int]]], float] = defaultdict(float)
     bad = {draw.case: _unusable_of(study, draw) for draw in draws}
     for draw in draws:
         share = study.weights[draw.case] / draw.num_samples
         for sight in draw.sights:
             for s, rows in enumerate(_rows_of(study, draw, sight)):
-                found[rows, bad[draw.case][int(sight.rows[s])]] += share  # type: ignore[assignment]
-    return tuple(Want(float(share), rows, out) for (rows, out), share in found.items())
+                found[rows, bad[draw.case][int(sight.rows[s])]] += share
+    return tuple(Want(share, rows, out) for (rows, out), share in found.items())
 
 
 def _unusable_of(study: Study, draw: Draw) -> list[frozenset[tuple[Key, int]]]:

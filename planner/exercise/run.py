@@ -439,10 +439,11 @@ def _improvised(exercise: Exercise, run: Run, raw: object) -> Inject:
 
 def _minute(value: object, low: float, high: float, kind: str) -> float:
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    if not is_number or not low <= float(value) <= high:  # type: ignore[arg-type]
+    minute = float(value) if isinstance(value, int | float) else math.nan
+    if not is_number or not low <= minute <= high:
         upto = f"{low:.1f} or later" if high == math.inf else f"{low:g} to {high:.1f}"
         raise _fault(kind, "minute", value, upto, "Give a minute of the exercise's clock.")
-    return float(value)  # type: ignore[arg-type]
+    return minute
 
 
 def _fault(kind: str, field: str, value: object, allowed: str, mend: str) -> InputError:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from typing import Final
 
 from planner.exercise.changes import (
@@ -160,21 +161,19 @@ def _by_controllers(
 
 def _happenings(exercise: Exercise, run: Run, luck: Luck, until: float) -> Iterator[Happening]:
     for number, at in enumerate(luck.resupply_min):
-        yield at, _ARRIVES, number, lambda w, n=number: w.arrives(n)  # type: ignore[misc]
+        yield at, _ARRIVES, number, partial(World.arrives, number=number)
     for k, patient in enumerate(exercise.incident.patients):
         tag = patient.tag
         # A transfer at or before being found means: never there, as operation has it.
         if luck.transfer_min[tag] > luck.found_min[tag] or patient.triage == "dead":
-            yield luck.found_min[tag], _FOUND, k, lambda w, t=tag: _found(w, t)  # type: ignore[misc]
-            yield (
-                luck.transfer_min[tag], _LEAVES, k,
-                lambda w, t=tag, at=luck.transfer_min[tag]: w.leaves(t, "transferred", at),  # type: ignore[misc]
-            )  # fmt: skip
+            at = luck.transfer_min[tag]
+            yield luck.found_min[tag], _FOUND, k, partial(_found, tag=tag)
+            yield at, _LEAVES, k, partial(World.leaves, tag=tag, status="transferred", at=at)
     for k, given in enumerate(run.given):
         for change in given.inject.changes:
-            yield given.minute, _CHANGES, k, lambda w, c=change: _change(w, c)  # type: ignore[misc]
+            yield given.minute, _CHANGES, k, partial(_change, change=change)
     for k, entry in enumerate(run.decisions(until)):
-        yield max(0.0, entry.at_min), _DECIDES, k, lambda w, e=entry: _follow(w, e)  # type: ignore[misc]
+        yield max(0.0, entry.at_min), _DECIDES, k, partial(_follow, entry=entry)
 
 
 def _found(world: World, tag: str) -> None:

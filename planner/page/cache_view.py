@@ -97,20 +97,9 @@ def _tried(do: Callable[[], Any]) -> None:
 
 
 def _stored(document: str | None) -> None:
-    look.put('<h3 class="op-title">Open a stored study</h3>')
-    found = {d.id: d for d in session.store().documents("study")}
-    if not found:
-        look.line("None is stored yet.")
-        return
-    ids = list(found)
-    said = [f"{found[one].name} | revision {found[one].revision} | {one[:4]}" for one in ids]
-    chosen = st.selectbox(
-        "Stored study", ids, index=ids.index(document) if document in ids else 0,
-        format_func=dict(zip(ids, said, strict=True)).__getitem__,
-        key=picks.widget_key("stored_study", said),
-    )  # fmt: skip
-    st.button("It is open" if chosen == document else "Open it", key="open_study",
-              disabled=chosen == document, on_click=_go, args=(chosen,))  # fmt: skip
+    found = session.store().documents("study")
+    words = {d.id: f"{d.name} | revision {d.revision} | {d.id[:4]}" for d in found}
+    picks.pick_stored("study", words, document, _go, "open_study")
 
 
 def _begin() -> None:

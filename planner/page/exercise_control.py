@@ -21,6 +21,8 @@ from planner.page import exercise_parts as parts
 from planner.page.exercise_deciding import show_form
 from planner.page.exercise_injects import fields, row_of
 from planner.page.exercise_player import show_known
+from planner.report.exercise_words import when_words
+from planner.report.words import TITLES
 from planner.store import new_command_id
 from planner.units import Pressure, clock
 
@@ -135,21 +137,13 @@ def _inject_buttons(run: str, seen: Seen, inject: Inject) -> None:
 
 def _card(exercise: Exercise, inject: Inject, *, is_due: bool = False) -> str:
     return parts.inject_html(
-        f"{inject.number}. {due_words(inject)}. {inject.sender} to {inject.receiver}",
+        f"{inject.number}. {when_words(inject, exercise.incident.start)}. "
+        f"{inject.sender} to {inject.receiver}",
         inject.text,
         (("Expected", inject.expected), ("Objective", inject.objective),
          ("Said by", inject.deliverer)),
         is_due=is_due,
     )  # fmt: skip
-
-
-def due_words(inject: Inject) -> str:
-    """Return when an inject is due, in words."""
-    condition = inject.condition
-    if condition is None:
-        return f"At minute {inject.at_min:g}"
-    about = f" ({condition.event})" if condition.event else ""
-    return f"When {condition.when} {condition.minutes:g} min{about}"
 
 
 def _standing(seen: Seen) -> Iterator[tuple[object, ...]]:
@@ -168,7 +162,7 @@ def _standing(seen: Seen) -> Iterator[tuple[object, ...]]:
         elif number in held:
             until = held[number]
             words = ENDLESS if until == float("inf") else f"held until {clock(start, until)}"
-        yield number, due_words(inject), inject.text, words
+        yield number, when_words(inject, start), inject.text, words
 
 
 def _one_of_all(run: str, seen: Seen) -> None:
@@ -237,7 +231,8 @@ def _truth() -> None:
 def show_truth(exercise: Exercise, truth: Truth) -> None:
     """Draw people and cylinders as they are."""
     parts.table(("Tag", "Category", "Now", "On", "L/min", "Without, min"), (
-        (p.tag, p.triage, p.status, p.cylinder or "nothing", _flow(p), f"{p.minutes_out:.1f}")
+        (p.tag, TITLES[p.triage], p.status, p.cylinder or "nothing", _flow(p),
+         f"{p.minutes_out:.1f}")
         for p in truth.patients
     ), (4, 5))  # fmt: skip
     units = {c.tag: c.gauge.unit for c in exercise.incident.all_cylinders}

@@ -25,8 +25,8 @@ from planner.fields import MAX_TAG
 from planner.page import exercise_parts as parts
 from planner.page import exercise_sets as sets
 from planner.page import look, picks, session
-from planner.page.exercise_control import due_words
 from planner.page.exercise_injects import fields, row_of
+from planner.report.exercise_words import when_words
 from planner.store import Revision, StoreError, new_command_id
 
 QUERY, OPEN, LINKS = "exercise", "open_exercise", "exercise_links"
@@ -75,19 +75,8 @@ def _go(document: str) -> None:
 
 def _stored(document: str | None) -> None:
     found = dict(keeping.exercises(session.store()))
-    look.put('<h3 class="op-title">Open a stored exercise</h3>')
-    if not found:
-        look.line("None is stored yet.")
-        return
-    ids = list(found)
-    words = [f"{found[each]} | {each[:4]}" for each in ids]
-    chosen = st.selectbox(
-        "Stored exercise", ids, index=ids.index(document) if document in ids else 0,
-        format_func=dict(zip(ids, words, strict=True)).__getitem__,
-        key=picks.widget_key("stored_exercise", words),
-    )  # fmt: skip
-    st.button("It is open" if chosen == document else "Open it", key="open_exercise_now",
-              disabled=chosen == document, on_click=_go, args=(chosen,))  # fmt: skip
+    words = {each: f"{name} | {each[:4]}" for each, name in found.items()}
+    picks.pick_stored("exercise", words, document, _go, "open_exercise_now")
 
 
 def _begin() -> None:
@@ -185,7 +174,8 @@ def _open_one(revision: Revision, exercise: Exercise) -> None:
         _known(revision, exercise)
     with st.expander(f"Injects: {len(exercise.injects)}"):
         parts.table(("No.", "Due", "From", "To", "Text", "Objective"), (
-            (i.number, due_words(i), i.sender, i.receiver, i.text, i.objective)
+            (i.number, when_words(i, exercise.incident.start), i.sender, i.receiver, i.text,
+             i.objective)
             for i in exercise.injects
         ), (0,))  # fmt: skip
         _inject(revision, exercise)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from functools import partial
 from hashlib import sha256
 from typing import Any, Final
@@ -19,11 +19,11 @@ from planner.journal.files import journal_tree, json_text
 from planner.journal.reading_log import LogReading, raw_log, read_logs
 from planner.journal.stock import stock_of
 from planner.page import look, session
-from planner.page.charts_view import chart
 from planner.page.desk import desk
 from planner.page.logs import keep_log, kept_log
 from planner.page.prints import review_button
 from planner.page.review import review
+from planner.page.review_drawing import show_lines, show_review
 from planner.page.waiting import tell_failure, wait_for
 from planner.report.journal_words import (
     NOTE,
@@ -34,7 +34,6 @@ from planner.report.journal_words import (
 )
 from planner.report.words import counted, when
 from planner.review.charts import review_charts
-from planner.review.decisions import HINDSIGHT
 from planner.review.lines import review_lines
 from planner.review.report import review_of
 from planner.review.sheets import review_html
@@ -169,19 +168,12 @@ def _state_at(points: Checkpoints, incident: Incident) -> None:
         )
     state = replay_on(points, at_min)
     look.line(f"At {when(incident.start, at_min)}, by the record.")
-    _lines(state_lines(state, incident.start, MOST_LINES))
+    show_lines(state_lines(state, incident.start, MOST_LINES))
     is_bar = incident.change_at.unit == "bar"
     for grid in (patients_grid(state, incident.start), cylinders_grid(state, is_bar=is_bar)):
         look.put(f"<h3>{look.escape(grid.title)}</h3>")
         look.table(grid.heads, grid.rows, grid.numeric)
     look.line(NOTE, "small")
-
-
-def _lines(texts: Iterable[str]) -> None:
-    """Show many lines as one block: each block of its own takes the browser a while."""
-    html = "".join(f'<p class="op-line">{look.escape(text)}</p>' for text in texts)
-    if html:
-        look.put(html)
 
 
 def _review(entries: tuple[LogEntry, ...], incident: Incident, doubts: tuple[str, ...]) -> None:
@@ -197,13 +189,7 @@ def _review(entries: tuple[LogEntry, ...], incident: Incident, doubts: tuple[str
     planned = _planned_on(entries, incident, doubts)
     review_button(incident.name, html if planned is None else planned["html"])
     lines = tuple(review_lines(made) if planned is None else planned["lines"])
-    last = lines.index(HINDSIGHT)
-    _lines(lines[1:last])  # the banner stands above already
-    named = {f"review_{number}": spec for number, spec in enumerate(charts)}
-    for name in named:
-        chart({"charts": named}, name)
-    with st.expander(f"{HINDSIGHT}: open only after the rest has been read"):
-        _lines(lines[last + 1 : -1])
+    show_review(lines, charts)
 
 
 def _planned_on(

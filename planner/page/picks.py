@@ -7,10 +7,12 @@ the words change.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from zlib import crc32
 
 import streamlit as st
+
+from planner.page import look
 
 
 def widget_key(name: str, words: Sequence[str]) -> str:
@@ -39,6 +41,37 @@ def pick_part(title: str, options: Sequence[str], words: Sequence[str], name: st
     st.pills(title, options, format_func=texts.__getitem__, key=key, required=True,
              label_visibility="collapsed", on_change=_keep, args=(name, key))  # fmt: skip
     return str(chosen)
+
+
+def pick_stored(
+    kind: str, words: Mapping[str, str], opened: str | None, go: Callable[[str], None], key: str
+) -> None:
+    """Draw what is stored of one kind, by document, with the button that opens one.
+
+    Parameters
+    ----------
+    kind : str
+        Such as ``incident``.
+    words : mapping
+        What to call each document.
+    opened : str or None
+        The one that is open.
+    go : callable
+        Opens a document.
+    key : str
+        Of the button.
+    """
+    look.put(f'<h3 class="op-title">Open a stored {look.escape(kind)}</h3>')
+    if not words:
+        look.line("None is stored yet.")
+        return
+    ids = list(words)
+    chosen = st.selectbox(
+        f"Stored {kind}", ids, index=ids.index(opened) if opened in ids else 0,
+        format_func=words.__getitem__, key=widget_key(f"stored {kind}", list(words.values())),
+    )  # fmt: skip
+    st.button("It is open" if chosen == opened else "Open it", key=key, type="primary",
+              disabled=chosen == opened, on_click=go, args=(chosen,))  # fmt: skip
 
 
 def kept(name: str, count: int) -> int:

@@ -36,22 +36,9 @@ def show() -> None:
 
 
 def _stored(current: Revision | None) -> None:
-    found = {d.id: d for d in session.store().documents("incident")}
-    look.put('<h3 class="op-title">Open a stored incident</h3>')
-    if not found:
-        look.line("None is stored yet.")
-        return
-
-    def words(document: str) -> str:
-        return _words(found[document])
-
-    ids = list(found)
-    key = picks.widget_key("stored", [words(each) for each in ids])
-    index = ids.index(current.document) if current is not None and current.document in ids else 0
-    chosen = st.selectbox("Stored incident", ids, index=index, format_func=words, key=key)
-    is_open = current is not None and chosen == current.document
-    st.button("It is open" if is_open else "Open it", key="open", disabled=is_open,
-              type="primary", on_click=_open, args=(chosen,))  # fmt: skip
+    words = {d.id: _words(d) for d in session.store().documents("incident")}
+    opened = None if current is None else current.document
+    picks.pick_stored("incident", words, opened, _open, "open")
 
 
 def _words(document: Document) -> str:

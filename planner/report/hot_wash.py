@@ -96,7 +96,7 @@ def category_grid(wash: HotWash) -> Grid:
     """Return a row for each category, in triage order."""
     heads = ("Category", "People", "Needed oxygen", "Minutes without", "Late changes")
     rows = tuple(
-        (TITLES[c.triage], str(c.people), str(c.with_need), f"{c.minutes_out:.0f}",
+        (TITLES[c.triage], str(c.people), str(c.with_need), f"{c.minutes_out:.1f}",
          str(c.late_swaps))
         for c in wash.by_category
     )  # fmt: skip
