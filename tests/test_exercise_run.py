@@ -32,7 +32,7 @@ from planner.exercise.setup import (
 )
 from planner.exercise.truth import truth_at
 from planner.exercise.what_now import situation_at
-from planner.incident import Incident
+from planner.incident import DeviceStock, Incident
 from planner.journal.events import Connected, Died, Found, LogEntry, Moved, Swapped
 from planner.operation.judge import operate
 from planner.review.report import review_of
@@ -265,7 +265,7 @@ def _ready(minute: float = 2.0) -> Run:
         ({"cylinder": "D-04"}, "cylinder", "10 min to carry"),
         ({"cylinder": "E-01"}, "cylinder", "D-01"),
         ({"flow_lpm": "14"}, "flow_lpm", "dial"),
-        ({"device": "cannula"}, "device", "Free"),
+        ({"device": "cannula"}, "device", "free"),
         ({"regulator": "R-4"}, "regulator", "10 min"),
         ({"do": "fly"}, "do", "Choose"),
         ({"clock": "23:59"}, "clock", "Write it so"),
@@ -281,6 +281,18 @@ def test_what_is_impossible_is_told(form: dict[str, str], field: str, word: str)
     assert isinstance(faults, tuple)
     assert any(f.field == field and word in f"{f.allowed} {f.mend}" for f in faults)
     assert all("C5" not in f.mend + f.allowed for f in faults)
+
+
+@pytest.mark.parametrize("device", ["cannula", ""])
+def test_what_is_told_of_a_mask_does_not_depend_on_masks_that_nobody_asked_for(device: str) -> None:
+    """A fault goes to players: which other kinds lie in the hut is for them to find out."""
+    form = {"do": "connect", "patient": "C1", "cylinder": "D-01", "device": device,
+            "flow_lpm": "15"}  # fmt: skip
+    more = replace(CORVENNA.incident, devices=(
+        *CORVENNA.incident.devices, DeviceStock("venturi 28", "adult", 2, "hut")))  # fmt: skip
+    told = decide(CORVENNA, _ready(), form)
+    assert isinstance(told, tuple)
+    assert decide(replace(CORVENNA, incident=more), _ready(), form) == told
 
 
 def test_poor_choices_are_taken() -> None:

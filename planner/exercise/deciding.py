@@ -23,7 +23,7 @@ from planner.intake import Intake, listed, nearest, printable, shown
 from planner.journal.cells import minutes_of_clock
 from planner.journal.events import LogEntry
 from planner.journal.trees import entry_from
-from planner.reference import find_device, load_connections
+from planner.reference import find_device, load_connections, load_devices
 from planner.units import clock
 
 #: What a player may decide, and the log's event for it.
@@ -39,6 +39,8 @@ FIELDS: Final = (
     "count", "reason", "note", "role", "clock",
 )  # fmt: skip
 HANDS_OF_BAGGING: Final = 2  # as planner.operation counts a bag-valve-mask (job.md)
+#: Masks and cannulas of the trade that may be planned with.
+_KINDS: Final = tuple(name for name, kind in load_devices().items() if kind.is_plannable)
 
 
 @dataclass(slots=True)
@@ -102,9 +104,8 @@ def decide(
     at_min, late = _minute(exercise, run, said.get("clock", ""))
     if late is not None:
         return (late,)
-    draft = _Form(
-        exercise, run, said, at_min, truth_at(exercise, run, at_min), known_to_players(exercise, run)  # noqa: E501
-    )  # fmt: skip
+    truth, known = truth_at(exercise, run, at_min), known_to_players(exercise, run)
+    draft = _Form(exercise, run, said, at_min, truth, known)
     deed = said.get("do", "")
     if deed not in DEEDS:
         draft.tell("do", "one of " + ", ".join(DEEDS), nearest(deed, DEEDS) or "Choose one.")
@@ -312,22 +313,21 @@ def _mask(draft: _Form, person: TruePatient) -> None:
     said = draft.said.get("device", "")
     if not said:
         if person.device is None:
-            kinds = sorted({m.kind for m in draft.truth.masks if not m.to_arrive})
-            draft.tell("device", "a mask or cannula", f"Say which: {listed(kinds)}.")
+            draft.tell("device", "a mask or cannula", f"Say which: {listed(_KINDS)}.")
         return
     kind = find_device(said)
     name = kind.name if kind is not None else said
+    here = [m for m in draft.truth.masks if m.kind == name and not m.is_gone and not m.to_arrive]
     free = [
-        m for m in draft.truth.masks
-        if m.kind == name and not m.is_gone and not m.to_arrive
-        and m.holder in {None, person.tag} and _is_in_reach(draft, m.place, m.there_from_min, person)  # noqa: E501
+        m for m in here
+        if m.holder in {None, person.tag}
+        and _is_in_reach(draft, m.place, m.there_from_min, person)
     ]  # fmt: skip
     if not free:
-        kinds = sorted(
-            {m.kind for m in draft.truth.masks if m.holder is None and not m.to_arrive}
-        )  # fmt: skip
+        # Not a word of what lies where: this goes to players, who are to look.
+        mend = nearest(said, _KINDS) if kind is None else ""
         draft.tell("device", f"one that is free and at {person.place} by now",
-                   nearest(said, kinds) or f"Free somewhere: {listed(kinds) or 'none'}.")  # fmt: skip  # noqa: E501
+                   mend or "Have somebody look what there is, or take another kind.")  # fmt: skip
         return
     draft.entry["device"] = name
 

@@ -37,7 +37,6 @@ from planner.exercise.truth_rows import (
     TrueMask,
     TruePatient,
     TrueRegulator,
-    TrueStatus,
     Truth,
 )
 from planner.exercise.world import Bottle, Line, Person, World
@@ -339,9 +338,8 @@ def _patient(world: World, person: Person, until: float) -> TruePatient:
     line = person.line
     flows = line is not None and line.flow_from <= until and not world.bottles[line.cylinder].is_dry
     so_far = 0.0 if person.out_since is None else max(0.0, until - person.out_since)
-    status: TrueStatus = person.status  # type: ignore[assignment]
     return TruePatient(
-        person.row, status, person.place, person.there_from,
+        person.row, person.status, person.place, person.there_from,
         person.found if person.status != "not found" else math.inf,
         person.left if person.status in {"transferred", "dead"} else math.inf,
         line.cylinder if line else None, line.regulator if line else None,
@@ -353,9 +351,8 @@ def _patient(world: World, person: Person, until: float) -> TruePatient:
 
 
 def _cylinder(world: World, bottle: Bottle) -> TrueCylinderRow:
-    status = bottle.status
     return TrueCylinderRow(
-        bottle.cylinder.tag, status, bottle.place, bottle.there_from, bottle.litres,  # type: ignore[arg-type]
+        bottle.cylinder.tag, bottle.status, bottle.place, bottle.there_from, bottle.litres,
         world.gauge_psi(bottle), tuple(bottle.users),
     )  # fmt: skip
 

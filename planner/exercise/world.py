@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from planner.exercise.luck import Luck
-from planner.exercise.truth_rows import TrueSwap
+from planner.exercise.truth_rows import TrueCylinder, TrueStatus, TrueSwap
 from planner.gas import content_l, gauge_for_content
 from planner.incident import Cylinder, Incident, Patient, Regulator
 from planner.operation.arrays import change_l, litres_at, residual_l
@@ -46,7 +46,7 @@ class Person:
     left: float
     place: str
     there_from: float = 0.0
-    status: str = "not found"
+    status: TrueStatus = "not found"
     line: Line | None = None
     device: str | None = None
     regulator: str | None = None
@@ -66,7 +66,7 @@ class Bottle:
     litres: float
     change_l: float
     residual_l: float
-    status: str
+    status: TrueCylinder
     place: str
     there_from: float = 0.0
     users: list[str] = field(default_factory=list)
@@ -157,7 +157,7 @@ class World:
                 if incident.contents == "handbook"
                 else content_l(cylinder.water_volume_l, gauge, cylinder.read_at.c)
             )
-        status = "reserve" if cylinder.place is not None else "to arrive"
+        status: TrueCylinder = "reserve" if cylinder.place is not None else "to arrive"
         due, residual = change_l(cylinder, incident), residual_l(cylinder, incident)
         bottle = Bottle(cylinder, litres, due, residual, status, cylinder.place or "")
         bottle.due_since = 0.0 if litres <= due else None
@@ -393,7 +393,7 @@ class World:
 
     # ----- leaving ------------------------------------------------------------------------------
 
-    def leaves(self, tag: str, status: str, at: float) -> None:
+    def leaves(self, tag: str, status: TrueStatus, at: float) -> None:
         """Let somebody be transferred, or die, or be treated no more."""
         person = self.people[tag]
         if person.status in {"not found", "transferred", "dead"}:
