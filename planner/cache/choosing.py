@@ -18,13 +18,13 @@ from ortools.sat.python import cp_model
 from planner.cache.study import Cache, Item, ItemKind, Stock, Study, held_stock
 from planner.cache.wants import Key, Want
 from planner.reference import load_connections
-from planner.solver import Settings, Solved, Tuning, scaled, solve
+from planner.solver import COST_SCALE, Settings, Solved, Tuning, scaled, solve
 
 Aim = Literal["mass", "price", "both"]
 SHARES: Final = 10**6  # shares of samples are counted in millionths
-GAP: Final = 0.005  # proved so close is good enough
+GAP: Final = 0.005  # proved so close is good enough; our own
 MILLI: Final = 1000  # masses in grams, prices in thousandths, volumes in millilitres
-MOST_LOADS: Final = 8  # of a cache without a number of carriers; more is no cache to carry
+MOST_LOADS: Final = 8  # of a cache without a number of carriers; more is no cache to carry; our own
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +225,7 @@ def choose(
     missed = _hold(made, wants)
     model = made.model
     if wish.is_best_reachable:
-        model.minimize((COST // SHARES) * missed)
+        model.minimize((COST_SCALE // SHARES) * missed)
     else:
         model.add(missed <= math.floor(wish.target * SHARES + 1e-6))
         model.minimize(_objective(made, wish))
@@ -236,9 +236,6 @@ def choose(
     variables = [*(f for flags in made.units.values() for f in flags), *made.loads.values()]
     done = solve(model, [*variables, *_as_variables(made, missed)], settings, Tuning(gap=GAP))
     return _read(made, done, wish)
-
-
-COST: Final = 10**9
 
 
 def _objective(made: _Model, wish: Wish) -> cp_model.LinearExpr:
