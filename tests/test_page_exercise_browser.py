@@ -181,7 +181,7 @@ def looked_at_afterwards(control: Page) -> None:
     control.get_by_role("radio", name="After").or_(
         control.get_by_role("button", name="After", exact=True)
     ).first.click()
-    expect(control.get_by_text("nobody is scored or ranked")).to_be_visible()
+    expect(control.get_by_text("no score, no ranking")).to_be_visible()
     control.get_by_label("What went well, one a line").first.fill("a gauge was read first")
     press(control, "Keep 1")
     expect(control.get_by_text("Kept.")).to_be_visible()
