@@ -41,29 +41,45 @@ def press(app: AppTest, words: str) -> AppTest:
     return fine(button.click().run())
 
 
+def box(app: AppTest, words: str, number: int = 0) -> Any:
+    """Return a box of a form by the words that its label begins with."""
+    boxes = [*app.text_input, *app.selectbox]
+    return [one for one in boxes if one.label.startswith(words)][number]
+
+
+def part_of(app: AppTest, name: str) -> AppTest:
+    app.session_state["cache_part"] = name
+    return fine(app.run())
+
+
 def test_a_shipped_study_is_begun_and_its_target_changed(store: Store) -> None:
     app = fine(app_of("cache_view").run())
     assert "No study is open" in html(app)
     press(app, "Begin from it")
     (document,) = store.documents("study")
     assert document.name in caches.shipped()
-    target = next(n for n in app.number_input if n.label.startswith("Target"))
-    assert target.value == 5.0
-    target.set_value(8.0)
-    fine(next(b for b in app.button if b.label == "Keep these").click().run())
+    assert box(app, "Target").value == "0.05"
+    box(app, "Target").set_value("0.08")
+    press(app, "Keep these")
     after = store.revision(document.id)
     assert after.number == 2
     assert caches.study_of(after.tree).target_chance == pytest.approx(0.08)
+    part_of(app, "more")
+    box(app, "Swap,").set_value("4")
+    press(app, "Keep these")
+    assert caches.study_of(store.revision(document.id).tree).swap_min == 4
 
 
 def test_families_and_items_are_changed_by_form(store: Store) -> None:
-    app = fine(with_study(store).run())
+    app = part_of(with_study(store), "incidents")
     (document,) = store.documents("study")
-    next(t for t in app.text_input if t.label.startswith("Patients")).set_value("1: 0.5, 3: 0.5")
-    next(t for t in app.text_input if t.label.startswith("Transfer")).set_value("40, 50, 60")
-    fine([b for b in app.button if b.label == "Keep these"][1].click().run())
-    next(n for n in app.number_input if n.label.startswith("There in")).set_value(2.0)
-    fine([b for b in app.button if b.label == "Keep these"][2].click().run())
+    box(app, "Patients").set_value("1: 0.5, 3: 0.5")
+    for number, minutes in enumerate(("40", "50", "60")):
+        box(app, "Transfer", number).set_value(minutes)
+    press(app, "Keep these")
+    part_of(app, "items")
+    box(app, "Held").set_value("2")
+    press(app, "Keep these")
     study = caches.study_of(store.revision(document.id).tree)
     (family,) = study.cases
     assert family.num_patients.counts == (1, 3)
@@ -71,13 +87,49 @@ def test_families_and_items_are_changed_by_form(store: Store) -> None:
     assert study.items[0].held == (("hut", 2),)
 
 
-def test_what_is_wrong_is_told_and_nothing_is_written(store: Store) -> None:
-    app = fine(with_study(store).run())
+def test_rows_are_added_and_removed_by_form_with_what_was_typed(store: Store) -> None:
+    app = part_of(with_study(store), "incidents")
     (document,) = store.documents("study")
-    next(t for t in app.text_input if t.label.startswith("Patients")).set_value("1: 0.5, x")
-    fine([b for b in app.button if b.label == "Keep these"][1].click().run())
+    box(app, "Responders").set_value("7")
+    press(app, "Add a kind of patient")
+    (family,) = caches.study_of(store.revision(document.id).tree).cases
+    assert family.responders == 7
+    assert [person.share for person in family.people] == [0.5, 0.5, 0.0]
+    box(app, "Share").set_value("0.25")
+    box(app, "Share", 2).set_value("0.25")
+    press(app, "Add a shared transport")
+    press(app, "Add a spot")
+    press(app, "Add a temperature")
+    press(app, "Remove kind of patient 1")
+    (family,) = caches.study_of(store.revision(document.id).tree).cases
+    assert [person.share for person in family.people] == pytest.approx([2 / 3, 1 / 3])
+    kinds = (family.spots, family.weather, family.transfer_groups)
+    assert [len(rows) for rows in kinds] == [2, 2, 2]
+    press(app, "Add a family like the last")
+    part_of(app, "items")
+    for kind in ("cylinder", "regulator", "device", "key", "washer"):
+        before = len(caches.study_of(store.revision(document.id).tree).items)
+        press(app, f"Add a {kind}")
+        study = caches.study_of(store.revision(document.id).tree)
+        assert len(study.items) == before + 1
+        assert study.items[-1].kind == kind
+    press(app, "Remove this item")
+    assert len(caches.study_of(store.revision(document.id).tree).items) == before
+    part_of(app, "caches")
+    press(app, "Add a cache")
+    study = caches.study_of(store.revision(document.id).tree)
+    assert len(study.caches) == 2
+    assert len(study.cases) == 2
+
+
+def test_what_is_wrong_is_told_and_nothing_is_written_or_lost(store: Store) -> None:
+    app = part_of(with_study(store), "incidents")
+    (document,) = store.documents("study")
+    box(app, "Patients").set_value("1: 0.5, x")
+    press(app, "Add a spot")
     assert "Nothing was written" in html(app)
     assert store.revision(document.id).number == 1
+    assert box(app, "Patients").value == "1: 0.5, x"
     with pytest.raises(InputError):
         caches.begin_from_file(store, "a.toml", b"schema = 1", new_command_id())
     assert len(store.documents("study")) == 1

@@ -143,7 +143,7 @@ def _open_one(revision: Revision) -> None:
     look.line(f"Revision {revision.number}. {note or ''}")
     show_forms(revision, _changed)
     st.download_button(
-        "The whole study as TOML: change the rest there, and begin from the file",
+        "The whole study as TOML",
         tomli_w.dumps(dict(revision.tree)), f"study-{revision.document}.toml", on_click="ignore",
         key="study_toml",
     )  # fmt: skip

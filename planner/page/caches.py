@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Callable, Mapping
 from copy import deepcopy
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,7 +18,7 @@ from planner.cache.reading import study_from
 from planner.cache.study import Study
 from planner.cache.study_document import study_document
 from planner.errors import Fault, InputError
-from planner.files import MAX_BYTES, parse_text
+from planner.files import MAX_BYTES, parse_text, read_incident
 from planner.intake import printable
 from planner.page.starts import PACKAGE
 from planner.store import Command, Revision, Store, new_command_id
@@ -53,6 +54,17 @@ def shipped() -> dict[str, Path]:
     return found
 
 
+@cache
+def known_incidents() -> dict[str, str]:
+    """Return the shipped incident files that a study may name, each with its first place."""
+    found = {}
+    for path in sorted(folder().glob("*.toml")):
+        if path.stem.endswith(("-study", "-exercise")):
+            continue
+        found[path.name] = read_incident(path).incident.places[0].name
+    return found
+
+
 def study_of(tree: Tree) -> Study:
     """Return the study of a tree.
 
@@ -72,6 +84,18 @@ def begin_from_file(store: Store, name: str, data: bytes, command_id: str) -> Re
     InputError
         With every fault; nothing is written.
     """
+    raw = parsed(name, data)
+    study = study_from(raw, folder(), printable(name))
+    return begin(store, study_document(study), command_id)
+
+
+def parsed(name: str, data: bytes) -> dict[str, Any]:
+    """Return the raw tree of a file's bytes.
+
+    Raises
+    ------
+    InputError
+    """
     if len(data) > MAX_BYTES:
         words = ("more than 5 MB", "at most 5 MB", "Is it the right file?")
         raise InputError([Fault(printable(name), "", "", "", *words)])
@@ -79,9 +103,7 @@ def begin_from_file(store: Store, name: str, data: bytes, command_id: str) -> Re
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise InputError([Fault(printable(name), "", "", "", "", "text in UTF-8", "")]) from None
-    raw = parse_text(text, printable(name), name.lower().endswith(".json"))
-    study = study_from(raw, folder(), printable(name))
-    return begin(store, study_document(study), command_id)
+    return parse_text(text, printable(name), name.lower().endswith(".json"))
 
 
 def begin(store: Store, tree: Tree, command_id: str) -> Revision:
@@ -92,7 +114,7 @@ def begin(store: Store, tree: Tree, command_id: str) -> Revision:
     InputError
     """
     study = study_of(tree)
-    return store.create("study", study.name, tree, command_id, note="begun")
+    return store.create("study", study.name, study_document(study), command_id, note="begun")
 
 
 def bare(name: str) -> dict[str, Any]:
@@ -138,6 +160,7 @@ def change(
     """
     tree = make(deepcopy(dict(store.revision(document, base).tree)))
     study = study_of(tree)
+    tree = study_document(study)
     return store.write(document, tree, Command(command_id, base), name=study.name, note="edited")
 
 

@@ -8,8 +8,9 @@ from planner.fields import Field, Kind, Presence
 from planner.units import Pressure, Temperature
 
 UNITS: Final = {Kind.PRESSURE: ("psi", "bar"), Kind.TEMPERATURE: ("c", "f")}
-NAMES: Final = {"spo2": "SpO2", "spo2_reliable": "SpO2 reliable", "read_at": "Gauge read at"}
-SUFFIXES: Final = ("_min", "_lpm", "_l_per_psi", "_l", "_m")
+NAMES: Final = {"spo2": "SpO2", "spo2_reliable": "SpO2 reliable", "read_at": "Gauge read at",
+                "num_patients": "Patients"}  # fmt: skip
+SUFFIXES: Final = ("_min", "_lpm", "_l_per_psi", "_l", "_m", "_kg")
 
 
 def title(field: Field) -> str:
