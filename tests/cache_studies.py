@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from dataclasses import replace
 
 from planner.cache.study import (
@@ -88,3 +90,12 @@ def three_families() -> Study:
         caches=(Cache("hut", 4),),
         limits=Limits(load_kg=18.0, pack_kg=1.8, budget=6000.0),
     )  # fmt: skip
+
+
+def until_stopped(is_stopped: Callable[[], bool]) -> str:
+    """A piece of work that ends only when it is asked to."""
+    for _ in range(2_000):
+        if is_stopped():
+            return "stopped"
+        time.sleep(0.02)
+    return "never stopped"

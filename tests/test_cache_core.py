@@ -22,8 +22,9 @@ from planner.cache.answer import (
 from planner.cache.beside import Bench, frontier, holds, next_best, what_binds, what_ifs
 from planner.cache.choosing import Wish, choose
 from planner.cache.loads import pack
-from planner.cache.picking import Judge, cost_of, pick
+from planner.cache.picking import Judge, cost_of, pick, total_mass_kg
 from planner.cache.pictures import draw_case
+from planner.cache.proving import prove
 from planner.cache.screening import Screen
 from planner.cache.study import (
     Cache,
@@ -175,6 +176,40 @@ def test_enumeration(seed: int, aim: str) -> None:
     held = [s for s in cheaper if judge.chance(s) <= wish.target and pack(study, s, "hut")]
     assert held == []
     assert judge.chance(got) <= wish.target
+    if aim == "mass":
+        tried = [(judge.chance(s) <= wish.target, cost, s) for cost, s in costs if cost <= found]
+        least = min(cost for holds, cost, s in tried if holds and pack(study, s, "hut"))
+        _check_proof(study, judge, got, wish, least)
+
+
+def _check_proof(study: Study, judge: Judge, got: Stock, wish: Wish, least: float) -> None:
+    """The bound is under every stock that holds, and a heavier start comes down to the same."""
+    same, proof = prove(study, judge, got, (wish, wish))
+    assert same == got
+    assert proof.is_whole
+    assert proof.bound_kg <= least + 1e-9
+    assert proof.bound_kg > 0.9 * least
+    heavier = got.with_more("hut", study.items[0].name, 2)
+    lighter, again = prove(study, judge, heavier, (wish, wish))
+    assert total_mass_kg(study, lighter) == pytest.approx(least)
+    assert again.bound_kg == pytest.approx(proof.bound_kg)
+
+
+def test_more_kit_lets_nobody_run_out_who_does_not_with_less() -> None:
+    """What the bound on lighter stocks takes for granted, on random stocks of small studies."""
+    rng = np.random.default_rng(20_271)
+    for seed in range(1, 5):
+        study = small(seed)
+        draws = [draw_case(study, c, 100, seed) for c in range(2)]
+        for _ in range(12):
+            counts = {("hut", i.name): int(rng.integers(0, i.most + 1)) for i in study.items}
+            full = counts | {
+                ("hut", i.name): i.most for i in study.items if i.kind != "cylinder"
+            }  # fmt: skip
+            before = [try_stock(study, d, Stock.of(counts)) for d in draws]
+            after = [try_stock(study, d, Stock.of(full)) for d in draws]
+            for b, a in zip(before, after, strict=True):
+                assert not (a.runs_out & ~b.runs_out).any()
 
 
 def test_looser_targets_need_no_more() -> None:

@@ -20,7 +20,7 @@ import pytest
 
 import planner.cache.pieces as pieces_module
 import planner.cli_region as command
-from planner.cache.executors import Crew, dask_executor, process_pool
+from planner.cache.executors import Crew, dask_executor, done_in_order, process_pool
 from planner.cache.pictures import draw_case
 from planner.cache.pieces import piece_key, try_piece
 from planner.cache.region import Region, Valley, studies_of
@@ -32,7 +32,7 @@ from planner.cli import main
 from planner.errors import InputError, PlannerError
 from planner.report.region_words import region_text
 from tests.cache_studies import family as a_family
-from tests.cache_studies import fixed, three_families
+from tests.cache_studies import fixed, three_families, until_stopped
 
 DRAWS = Draws(seed=5, samples=120)
 FALL, SLAB = "fall at the ridge, summer", "slab avalanche, winter noon"
@@ -340,3 +340,10 @@ def test_the_command_takes_a_cluster_without_being_told_of_workers(
     with pytest.raises(SystemExit) as refused:
         main(["cache", study, "--workers", "0"])
     assert refused.value.code == 2
+
+
+def test_pieces_on_a_pool_are_stopped_half_way() -> None:
+    with process_pool(1) as crew:
+        jobs = [(until_stopped, ()), (until_stopped, ())]
+        assert done_in_order(crew.executor, jobs, lambda: True) == ["stopped", "stopped"]
+    assert done_in_order(None, jobs, lambda: True) == ["stopped", "stopped"]

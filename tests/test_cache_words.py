@@ -142,6 +142,13 @@ def test_the_bound_is_told_only_of_what_was_made_small(document: dict[str, Any])
     tree = deepcopy(document)
     tree["offers"] = tree["offers"][:1]
     offer = tree["offers"][0]
+    assert offer["lighter"]["none_below_kg"] <= offer["mass_kg"]
+    assert f"lighter than {offer['lighter']['none_below_kg']:.1f} kg" in next(limit_lines(tree))
+    offer["lighter"] |= {"is_whole": False}
+    assert "Heavier ones were not all tried" in next(limit_lines(tree))
+    offer["lighter"] |= {"none_below_kg": 0.0}
+    assert "too many lighter sets" in next(limit_lines(tree))
+    offer["lighter"] = None
     offer["model"] |= {"made_small": "mass", "bound": offer["mass_kg"] + 3.0}
     (line,) = limit_lines(tree)
     assert f"lighter than {offer['mass_kg'] + 3.0:.1f} kg" in line

@@ -12,12 +12,14 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from importlib.metadata import version
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 from planner.cache.choosing import Aim, Chosen, Wish, choose
+from planner.cache.executors import Job, done_in_order
 from planner.cache.loads import Load, pack
 from planner.cache.picking import Judge, pick, total_mass_kg
-from planner.cache.pictures import draw_case
+from planner.cache.pictures import Draw, draw_case
+from planner.cache.proving import Proof, prove
 from planner.cache.screening import Screen
 from planner.cache.study import Stock, Study, stock_price
 from planner.cache.trying import chance_of, try_stock
@@ -97,6 +99,8 @@ class Offer:
     model : Chosen or None
         What the model chose on its own samples, with the bound and the gap that it proved there.
     one_less : tuple of Less
+    proof : Proof or None
+        Of the lightest: how much lighter a stock could be.
     """
 
     name: str
@@ -109,6 +113,7 @@ class Offer:
     word: Word
     model: Chosen | None = None
     one_less: tuple[Less, ...] = ()
+    proof: Proof | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,9 +161,7 @@ def pick_for(
     """Pick the stock of one aim."""
     wants = model_wants(study, effort)
     settings = Settings(effort.seed, effort.deterministic_s)
-    seed = effort.seed + 1
-    draws = [draw_case(study, c, effort.choosing_samples, seed) for c in range(len(study.cases))]
-    judge = Judge(study, draws, is_stopped, Screen.of(study, wants))
+    judge = Judge(study, _choosing(study, effort), is_stopped, Screen.of(study, wants))
     made: list[Chosen] = []
 
     def starts() -> Iterator[Stock]:
@@ -170,13 +173,33 @@ def pick_for(
                 return
             yield made[-1].stock
 
-    # The least of many stocks on the same samples looks a little better than it is: one standard
-    # error of their chance is asked less than the target.
+    stock = pick(study, judge, starts(), _with_margin(study, effort, wish))
+    return Pick(wish.aim, stock, made[0] if made else None)
+
+
+def prove_for(
+    study: Study, effort: Effort, stock: Stock, is_stopped: Callable[[], bool] = _never
+) -> tuple[Stock, Proof]:
+    """Try what is lighter than a stock; return the stock or a lighter one, and the bound."""
+    judge = Judge(study, _choosing(study, effort), is_stopped)
+    plain = Wish("mass", study.target_chance)
+    return prove(study, judge, stock, (plain, _with_margin(study, effort, plain)))
+
+
+def _choosing(study: Study, effort: Effort) -> list[Draw]:
+    cases = range(len(study.cases))
+    return [draw_case(study, c, effort.choosing_samples, effort.seed + 1) for c in cases]
+
+
+def _with_margin(study: Study, effort: Effort, wish: Wish) -> Wish:
+    """Return a wish whose target is one standard error less.
+
+    The least of many stocks on the same samples looks a little better than it is.
+    """
     off = math.sqrt(
         sum(w**2 for w in study.weights) * wish.target * (1 - wish.target) / effort.choosing_samples
     )
-    stock = pick(study, judge, starts(), replace(wish, target=max(0.0, wish.target - off)))
-    return Pick(wish.aim, stock, made[0] if made else None)
+    return replace(wish, target=max(0.0, wish.target - off))
 
 
 def best_reachable(study: Study, effort: Effort) -> Stock:
@@ -231,18 +254,25 @@ def answer(
     target = study.target_chance
     tell("choosing the lightest and the cheapest stock")
     aims: list[Wish] = [Wish("mass", target), Wish("price", target)]
-    # A pool cannot be asked to stop in the middle of a pick; here it can.
-    asked = () if executor is not None else (is_stopped,)
-    picks = _mapped(executor, pick_for, [(study, effort, wish, *asked) for wish in aims])
+    wanted: list[Job] = [(pick_for, (study, effort, wish)) for wish in aims]
+    picks = done_in_order(executor, wanted, is_stopped)
     named = [("lightest", picks[0]), ("cheapest", picks[1])]
     light, cheap = (p.stock for p in picks)
-    if light is not None and cheap is not None and light != cheap and not is_stopped():
-        tell("choosing one between them")
-        scale = (total_mass_kg(study, light) or 1.0, stock_price(study, cheap) or 1.0)
-        named.append(("between", pick_for(study, effort, Wish("both", target, scale), is_stopped)))
+    proof = None
+    if light is not None and cheap is not None and not is_stopped():
+        tell("trying every set of cylinders that is lighter")
+        least = min(light, cheap, key=lambda s: total_mass_kg(study, s) or math.inf)
+        wanted = [(prove_for, (study, effort, least))]
+        if light != cheap:
+            scale = (total_mass_kg(study, light) or 1.0, stock_price(study, cheap) or 1.0)
+            wanted.append((pick_for, (study, effort, Wish("both", target, scale))))
+        (found, proof), *others = done_in_order(executor, wanted, is_stopped)
+        named[0] = ("lightest", replace(picks[0], stock=found))
+        named += [("between", other) for other in others]
     tell("trying them in operation on fresh samples")
-    jobs = [(study, effort, *one) for one in _each_least(study, named)]
-    offers = tuple(_mapped(executor, offer_of, jobs))
+    wanted = [(offer_of, (study, effort, *one)) for one in _each_least(study, named)]
+    offers = tuple(done_in_order(executor, wanted))
+    offers = tuple(replace(o, proof=proof) if o.name == "lightest" else o for o in offers)
     reachable = None
     if not offers:
         tell("looking for the best that can be reached")
@@ -254,10 +284,20 @@ def answer(
     )  # fmt: skip
 
 
+def _is_no_more(study: Study, stock: Stock, other: Stock) -> bool:
+    """Say whether a stock neither weighs nor costs more than another."""
+    masses = [total_mass_kg(study, one) or math.inf for one in (stock, other)]
+    prices = [stock_price(study, one) for one in (stock, other)]
+    return masses[0] <= masses[1] + 1e-9 and prices[0] <= prices[1] + 1e-9
+
+
 def _each_least(
     study: Study, named: list[tuple[str, Pick]]
 ) -> list[tuple[str, Stock, Chosen | None]]:
-    """Return the stock of each name: an aim takes another's pick where that has less of it."""
+    """Return the stock of each name: an aim takes another's pick where that has less of it.
+
+    One between is left out where another is no heavier and no dearer.
+    """
     stocks = [pick.stock for _, pick in named if pick.stock is not None]
     found: list[tuple[str, Stock, Chosen | None]] = []
     for name, one in named:
@@ -268,13 +308,6 @@ def _each_least(
             stock = min(stocks, key=lambda s: total_mass_kg(study, s) or math.inf)
         elif name == "cheapest":
             stock = min(stocks, key=lambda s: stock_price(study, s))
-        if name != "between" or stock not in [taken for _, taken, _ in found]:
+        if name != "between" or not any(_is_no_more(study, taken, stock) for _, taken, _ in found):
             found.append((name, stock, one.model))
     return found
-
-
-def _mapped(executor: Executor | None, function: Callable[..., Any], jobs: list[Any]) -> list[Any]:
-    """Call a function with each job's arguments, here or elsewhere; results in order."""
-    if executor is None:
-        return [function(*job) for job in jobs]
-    return [done.result() for done in [executor.submit(function, *job) for job in jobs]]

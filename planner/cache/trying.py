@@ -43,9 +43,7 @@ class Tried:
 
 def try_stock(study: Study, draw: Draw, stock: Stock) -> Tried:
     """Operate a stock in all samples of one case."""
-    out = np.zeros(draw.num_samples, dtype=np.bool_)
-    minutes = np.zeros(draw.num_samples)
-    swaps = np.zeros(draw.num_samples, dtype=np.int64)
+    out, minutes, swaps = _empty(draw)
     tags = [tag for _, _, tag in units_of(study, stock, KINDS)]
     for sight in draw.sights:
         if not sight.bare.patients:
@@ -53,6 +51,20 @@ def try_stock(study: Study, draw: Draw, stock: Stock) -> Tried:
         for unusable, where in usable_groups(draw, sight, tags):
             _operate(study, draw, sight, (stock, unusable, where), (out, minutes, swaps))
     return Tried(out, minutes, swaps)
+
+
+def shares_out(study: Study, draw: Draw, sight: Sight, stock: Stock) -> float:
+    """Return what share of all samples, weighted by case, run out with a stock in one picture."""
+    tags = [tag for _, _, tag in units_of(study, stock, KINDS)]
+    into = _empty(draw)
+    for unusable, where in usable_groups(draw, sight, tags):
+        _operate(study, draw, sight, (stock, unusable, where), into)
+    return study.weights[draw.case] * float(into[0].sum()) / draw.num_samples
+
+
+def _empty(draw: Draw) -> tuple[Flags, npt.NDArray[np.float64], Ints]:
+    size = draw.num_samples
+    return np.zeros(size, dtype=np.bool_), np.zeros(size), np.zeros(size, dtype=np.int64)
 
 
 def _operate(

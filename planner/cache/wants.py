@@ -229,19 +229,18 @@ def _whole_rows(frame: _Frame, told: Told) -> list[Row]:
     rows = []
     gaps = [frame.gap_min * _flow(frame, one) * one[3] for one in told]
     needs = [_need(frame, one) for one in told]
-    for unit in sorted(set(frame.usable.values())):
-        if unit <= 0:
-            continue
+    asked = [(need, gap) for need, gap in zip(needs, gaps, strict=True) if need > 0]
+    low, high = min(gaps, default=0.0), max(gaps, default=0.0)
+    sizes = [(key, u) for key, u in sorted(frame.usable.items()) if u > 0]
+    for unit in sorted({u for _, u in sizes}):
         for parts in PARTS:
-            weights = {
-                key: max((_up(parts * (u + g) / (unit + g)) for g in gaps), default=0)
-                for key, u in frame.usable.items() if u > 0
-            }  # fmt: skip
-            least = sum(
-                max(1, _up(parts * (need + g) / (unit + g)))
-                for need, g in zip(needs, gaps, strict=True) if need > 0
-            )  # fmt: skip
-            rows.append(Row(tuple(sorted(weights.items())), least))
+            # What a size counts for rises or falls with the gap throughout: its ends are enough.
+            by_low, by_high = parts / (unit + low), parts / (unit + high)
+            weights = tuple(
+                (key, max(_up((u + low) * by_low), _up((u + high) * by_high))) for key, u in sizes
+            )
+            least = sum(max(1, _up(parts * (need + g) / (unit + g))) for need, g in asked)
+            rows.append(Row(weights, least))
     return rows
 
 

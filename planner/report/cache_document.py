@@ -153,6 +153,10 @@ def _offer(study: Study, offer: Offer) -> dict[str, Any]:
             "gap": _finite(model.gap), "missed": model.missed, "status": model.status,
         },
         "one_less": [_less(one) for one in offer.one_less],
+        "lighter": None if offer.proof is None else {
+            "none_below_kg": offer.proof.bound_kg, "tried": offer.proof.tried,
+            "is_whole": offer.proof.is_whole,
+        },
     }  # fmt: skip
 
 

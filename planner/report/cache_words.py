@@ -139,10 +139,13 @@ def _sentence(text: str) -> str:
 
 
 def limit_lines(document: Document) -> Iterator[str]:
-    """Yield the model's bound for the lightest and the cheapest, honest about what it says."""
+    """Yield what no stock can undercut, for the lightest and the cheapest."""
     samples = document["run"]["samples"]["model"]
     for offer in document["offers"]:
         model = offer["model"]
+        if offer["lighter"] is not None:
+            yield _lighter_line(document, offer["lighter"])
+            continue
         if model is None or model["bound"] is None or model["made_small"] == "both":
             continue
         is_mass = model["made_small"] == "mass"
@@ -156,6 +159,18 @@ def limit_lines(document: Document) -> Iterator[str]:
         if own < model["bound"] - 0.05:
             line += " The one offered is less: it was tried on other, more samples."
         yield line
+
+
+def _lighter_line(document: Document, lighter: Row) -> str:
+    if not lighter["is_whole"] and not lighter["none_below_kg"]:
+        return "There are too many lighter sets of cylinders to try them all."
+    samples = document["run"]["samples"]["choosing"]
+    line = (
+        f"No stock lighter than {lighter['none_below_kg']:.1f} kg keeps the target in the "
+        f"{samples:,} samples a case that it was chosen on: of all lighter sets of cylinders the "
+        f"{lighter['tried']:,} with litres enough were tried in operation."
+    )
+    return line if lighter["is_whole"] else f"{line} Heavier ones were not all tried."
 
 
 # ----- tables -------------------------------------------------------------------------------------

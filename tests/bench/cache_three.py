@@ -31,6 +31,10 @@ def main() -> None:
         if offer.model is not None:
             model = offer.model
             told += f"; model {model.value:.1f}, bound {model.bound:.1f}, gap {model.gap:.4f}"
+        if offer.proof is not None:
+            proof = offer.proof
+            gap = 1 - proof.bound_kg / offer.mass_kg
+            told += f"; none lighter than {proof.bound_kg:.1f} of {proof.tried} tried: {gap:.4f}"
         print(f"{offer.name}: {told}")
     draws = [draw_case(study, c, effort.fresh_samples, 7) for c in range(3)]
     began = perf_counter()
