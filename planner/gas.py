@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 from planner.real_gas import (
     REFERENCE_FILL,
@@ -139,10 +140,24 @@ def content_l(
     ValueError
         A value outside its range.
     """
+    if type(water_volume_l) is type(gauge_psi) is type(temperature_c) is float:
+        return _content_of(water_volume_l, gauge_psi, temperature_c)
+    return _content(water_volume_l, gauge_psi, temperature_c)
+
+
+def _content(
+    water_volume_l: float | Quantity, gauge_psi: Quantity, temperature_c: float | Quantity
+) -> Quantity:
     require_positive("water volume", water_volume_l, "L")
     require_gauge("gauge", gauge_psi)
     require_temperature(temperature_c)
     return water_volume_l * (fill(gauge_psi, temperature_c) / REFERENCE_FILL)
+
+
+@lru_cache(maxsize=65_536)
+def _content_of(water_volume_l: float, gauge_psi: float, temperature_c: float) -> float:
+    """Of single numbers: the same few cylinders are asked for again and again while planning."""
+    return _content(water_volume_l, gauge_psi, temperature_c)
 
 
 def litres_between(

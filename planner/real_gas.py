@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from functools import lru_cache
 from typing import Any, Final
 
 from planner.oxygen_compressibility import (
@@ -79,21 +78,9 @@ def fill(gauge_psi: Quantity, temperature_c: float | Quantity) -> Quantity:
     float or ndarray
         Absolute pressure over Z and absolute temperature [bar/K].
     """
-    if type(gauge_psi) is float and type(temperature_c) is float:
-        return _fill_of(gauge_psi, temperature_c)
-    return _fill(gauge_psi, temperature_c)
-
-
-def _fill(gauge_psi: Quantity, temperature_c: float | Quantity) -> Quantity:
     absolute_bar = bar_from_psi(gauge_psi) + ATM_BAR
     z, _ = _z_and_slope(absolute_bar, _pressure_series(temperature_c))
     return absolute_bar / (z * (temperature_c + ZERO_C_KELVIN))
-
-
-@lru_cache(maxsize=65_536)
-def _fill_of(gauge_psi: float, temperature_c: float) -> float:
-    """Of single numbers: the same few gauges are asked for again and again while planning."""
-    return _fill(gauge_psi, temperature_c)
 
 
 def gauge_for_fill(fill_bar_per_k: Quantity, temperature_c: float | Quantity) -> Quantity:

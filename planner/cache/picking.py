@@ -7,6 +7,7 @@ of the chance away for its mass or price; then items are left out or exchanged w
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import combinations_with_replacement
@@ -14,7 +15,7 @@ from typing import Final
 
 from planner.cache.choosing import Wish
 from planner.cache.loads import can_carry, fewest_loads
-from planner.cache.pictures import Draw
+from planner.cache.pictures import Draw, Sight
 from planner.cache.screening import Screen
 from planner.cache.study import (
     Item,
@@ -24,7 +25,7 @@ from planner.cache.study import (
     stock_price,
     stock_volume_l,
 )
-from planner.cache.trying import try_stock
+from planner.cache.trying import shares_out
 from planner.cache.wants import Key
 from planner.reference import load_connections
 
@@ -44,6 +45,7 @@ class Judge:
     is_stopped: Callable[[], bool] = _never
     screen: Screen | None = None
     known: dict[Stock, float] = field(default_factory=dict)
+    order: list[tuple[Draw, Sight]] = field(default_factory=list)
 
     def is_hopeful(self, other: Stock, stock: Stock, target: float) -> bool:
         """Say whether another stock may hold, by how much more rows it misses than one that does.
@@ -58,12 +60,27 @@ class Judge:
     def chance(self, stock: Stock) -> float:
         """Return the chance that anyone runs out, on the choosing samples."""
         if stock not in self.known:
-            study = self.study
-            self.known[stock] = sum(
-                study.weights[draw.case] * float(try_stock(study, draw, stock).runs_out.mean())
-                for draw in self.draws
-            )
+            pictures = [(d, s) for d in self.draws for s in d.sights if s.bare.patients]
+            shares = [shares_out(self.study, d, s, stock) for d, s in pictures]
+            ranked = sorted(range(len(shares)), key=lambda k: -shares[k])
+            self.order = [pictures[k] for k in ranked]
+            self.known[stock] = math.fsum(shares)  # in whatever order
         return self.known[stock]
+
+    def keeps(self, stock: Stock, target: float) -> bool:
+        """Say whether the chance is at most a target; it is operated only until that is known.
+
+        The pictures in which the stock tried last ran out most come first.
+        """
+        if stock in self.known or not self.order:
+            return self.chance(stock) <= target
+        shares: list[float] = []
+        for draw, sight in self.order:
+            shares.append(shares_out(self.study, draw, sight, stock))
+            if math.fsum(shares) > target:
+                return False
+        self.known[stock] = math.fsum(shares)
+        return True
 
 
 def total_mass_kg(study: Study, stock: Stock) -> float | None:
@@ -109,7 +126,7 @@ def _fits(study: Study, stock: Stock, cache: str, item: Item) -> bool:
 
 def holds(study: Study, judge: Judge, stock: Stock, target: float) -> bool:
     """Say whether a stock holds on the judge's samples and can be carried."""
-    return judge.chance(stock) <= target and can_carry(study, stock)
+    return judge.keeps(stock, target) and can_carry(study, stock)
 
 
 def pick(study: Study, judge: Judge, starts: Iterable[Stock], wish: Wish) -> Stock | None:
@@ -204,7 +221,7 @@ def _smaller(study: Study, judge: Judge, stock: Stock, wish: Wish) -> Stock:
         for _, _, other in sorted(tries, key=lambda t: t[:2]):
             if not judge.is_hopeful(other, stock, wish.target) or judge.is_stopped():
                 continue
-            if judge.chance(other) <= wish.target and can_carry(study, other):
+            if judge.keeps(other, wish.target) and can_carry(study, other):
                 stock, is_moving = other, True
                 break
     return stock

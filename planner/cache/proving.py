@@ -75,6 +75,8 @@ def prove(
     plain, offered = wishes
     best = total_mass_kg(study, stock) or math.inf
     parts = _parts(study, judge.draws, stock)
+    if not parts:  # nobody is ever there
+        return stock, Proof(0.0, 0, is_whole=True)
     kit = _least_kit(study, parts, plain.target)
     sets = _lighter(study, parts, kit, best, plain.target)
     ample = _ample_kit(study, judge)
@@ -123,9 +125,9 @@ def _parts(study: Study, draws: list[Draw], stock: Stock) -> list[_Part]:
 
 def _misses_more(parts: list[_Part], stock: Stock, most: float) -> bool:
     """Say whether a stock misses rows of more samples than a share of all."""
-    total = 0.0
+    total, counts = 0.0, parts[0].screen.counts(stock)
     for part in parts:
-        total += part.screen.missed(stock)
+        total += part.screen.missed_by(counts)
         if total > most + ROUNDING:
             return True
     return False
@@ -136,7 +138,8 @@ def _is_over(study: Study, parts: list[_Part], stock: Stock, most: float) -> boo
 
     Where rows are missed somebody runs out: that much stands before anything is operated.
     """
-    missed = [part.screen.missed(stock) for part in parts]
+    counts = parts[0].screen.counts(stock)
+    missed = [part.screen.missed_by(counts) for part in parts]
     total = sum(missed)
     for part, share in zip(parts, missed, strict=True):
         if total > most + ROUNDING:
@@ -257,11 +260,11 @@ def _is_over_limits(study: Study, stock: Stock) -> bool:
 def _completed(study: Study, judge: Judge, stock: Stock, kit: Stock, wish: Wish) -> Stock | None:
     """Return a set of cylinders with as much kit of what was offered as holds; None if not all."""
     stock = _with(stock, kit)
-    if not can_carry(study, stock) or judge.chance(stock) > wish.target:
+    if not can_carry(study, stock) or not judge.keeps(stock, wish.target):
         return None
     for key in dict(kit.counts):
         fewer = stock.with_more(*key, by=-1)
-        if can_carry(study, fewer) and judge.chance(fewer) <= wish.target:
+        if can_carry(study, fewer) and judge.keeps(fewer, wish.target):
             stock = fewer
     return stock
 

@@ -10,6 +10,8 @@ import numpy.typing as npt
 from planner.cache.study import Stock, Study
 from planner.cache.wants import Key, Want
 
+Counts = npt.NDArray[np.int64]
+
 
 @dataclass(frozen=True, slots=True)
 class Screen:
@@ -51,7 +53,15 @@ class Screen:
 
     def missed(self, stock: Stock) -> float:
         """Return the share of samples of which a stock misses a row."""
-        counts = np.array([stock.count(*key) for key in self.keys], dtype=np.int64)
+        return self.missed_by(self.counts(stock))
+
+    def counts(self, stock: Stock) -> Counts:
+        """Return a stock as a column of numbers, one a key: any screen of the study takes it."""
+        known = dict(stock.counts)
+        return np.array([known.get(key, 0) for key in self.keys], dtype=np.int64)
+
+    def missed_by(self, counts: Counts) -> float:
+        """Return the share of samples of which such a column misses a row."""
         is_short = self.weights @ counts < self.least
         out = np.zeros(self.shares.size, dtype=np.bool_)
         out[self.sample[is_short[self.row]]] = True
