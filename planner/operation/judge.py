@@ -29,7 +29,7 @@ from planner.operation.arrays import (
     names_of,
     scene_of,
 )
-from planner.operation.compiling import bare, compiled, inlined
+from planner.operation.compiling import bare, compiled, entry, inlined
 from planner.operation.events import (
     apply_events,
     end_buffer,
@@ -69,6 +69,7 @@ from planner.operation.world import (
     USED,
     World,
     copy_of,
+    ground_of,
     world_of,
 )
 from planner.policy import Policy
@@ -210,7 +211,7 @@ def _bare_tally(y: Tally) -> Tally:
     )  # fmt: skip
 
 
-@compiled
+@entry
 def run_span(w: World, draws: Draws, tally: Tally, first: int, last: int) -> None:
     """Operate samples ``first`` to ``last``."""
     w, draws, tally = _bare_world(w), _bare_draws(draws), _bare_tally(tally)
@@ -234,13 +235,15 @@ class Bench:
     names: Names
     scene: Scene
     draws: Draws
+    ground: World
 
     @classmethod
     def of(cls, incident: Incident, state: State, needs: Needs) -> Bench:
         """Make the arrays that no policy changes."""
         names = names_of(incident)
         scene = scene_of(incident, state, names)
-        return cls(incident, state, needs, names, scene, draws_of(incident, state, needs))
+        draws = draws_of(incident, state, needs)
+        return cls(incident, state, needs, names, scene, draws, ground_of(scene))
 
     def minutes_out(self, policy: Policy, first: int, last: int) -> Floats:
         """Return minutes out of samples ``first`` to ``last`` only, (patients, last - first).
@@ -249,7 +252,8 @@ class Bench:
         """
         moves = moves_of(self.incident, self.state, policy, self.names)
         tally = blank_tally(self.scene.place.size, self.needs.num_samples, 0)
-        _run_all(world_of(self.scene, moves), self.draws, tally, (first, last), 0)
+        world = world_of(self.scene, moves, self.ground)
+        _run_all(world, self.draws, tally, (first, last), 0)
         return tally.minutes_out[:, first:last]
 
     def operate(self, policy: Policy, *, max_swaps: int = 0, num_threads: int = 0) -> Outcome:
@@ -266,7 +270,8 @@ class Bench:
         moves = moves_of(self.incident, self.state, policy, self.names)
         tally = blank_tally(self.scene.place.size, self.needs.num_samples, max_swaps)
         span = (0, self.needs.num_samples)
-        _run_all(world_of(self.scene, moves), self.draws, tally, span, num_threads)
+        world = world_of(self.scene, moves, self.ground)
+        _run_all(world, self.draws, tally, span, num_threads)
         return _outcome(tally, moves, max_swaps)
 
 

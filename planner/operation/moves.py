@@ -160,9 +160,12 @@ def _hands(option: Option | None, has_airway_device: bool) -> int:
 def _valve_fits(cylinders: tuple[Cylinder, ...], options: list[Option | None]) -> Ints:
     """Return, by patient and cylinder, whether the cylinder's own valve can feed the option."""
     fits = np.zeros((len(options), len(cylinders)), dtype=np.int64)
+    alike = {(c.settings_lpm, c.power_min is None): c for c in cylinders}
+    kinds = [(c.settings_lpm, c.power_min is None) for c in cylinders]
     for row, option in enumerate(options):
         if option is not None:
-            fits[row] = [valve_has(cylinder, option) for cylinder in cylinders]
+            can = {kind: valve_has(cylinder, option) for kind, cylinder in alike.items()}
+            fits[row] = [can[kind] for kind in kinds]
     return fits
 
 
@@ -172,5 +175,6 @@ def _fits(settings: list[tuple[float, ...]], options: list[Option | None]) -> In
     for row, option in enumerate(options):
         if option is not None:
             flows = {phase.flow_lpm for phase in option.phases}
-            fits[row] = [flows <= set(dial) for dial in settings]
+            can = {dial: flows <= set(dial) for dial in set(settings)}
+            fits[row] = [can[dial] for dial in settings]
     return fits

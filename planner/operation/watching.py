@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.operation.arrays import HERE, NONE, Draws, Floats, Ints
-from planner.operation.compiling import compiled
+from planner.operation.compiling import entry
 from planner.operation.judge import Bench, Tally, blank_tally, run_span, threads_for
 from planner.operation.moves import moves_of
 from planner.operation.world import (
@@ -68,7 +68,7 @@ class _Seen(NamedTuple):
     is_out: Ints
 
 
-@compiled
+@entry
 def _watch(
     w: World, draws: Draws, tally: Tally, stops: Floats, seen: _Seen, span: tuple[int, int]
 ) -> None:

@@ -85,31 +85,27 @@ class World(NamedTuple):
     f: Floats  # (NUM_FLOAT_ROWS + places + 6 patients, W)
 
 
-def world_of(scene: Scene, moves: Moves) -> World:
-    """Lay scene and moves into the tables; what a sample changes is filled in by the judge."""
-    num_people, num_swaps = scene.place.size, max(1, scene.responder_place.size)
+def ground_of(scene: Scene, least_width: int = 0) -> World:
+    """Lay what no policy changes into the tables."""
+    num_people, num_places = scene.place.size, scene.keys.size
     help_at = _static_help(scene)
     sizes = {
         NUM_PATIENTS: num_people,
         NUM_CYLINDERS: scene.connection.size,
         NUM_REGULATORS: scene.regulator_place.size,
         NUM_DEVICES: scene.device_place.size,
-        NUM_PLACES: scene.keys.size,
+        NUM_PLACES: num_places,
         NUM_RESPONDERS: scene.responder_place.size,
-        NUM_KEPT: moves.kept_connection.size,
-        NUM_SWAPS: num_swaps,
-        NUM_IN_LINE: int((moves.takes_part > 0).sum()),
+        NUM_SWAPS: max(1, scene.responder_place.size),
         BUILT_IN_NUMBER: scene.built_in,
         NUM_CONNECTIONS: scene.needs_key.size,
         NUM_STATIC_HELP: help_at.size,
-        NUM_BAGGED: int((moves.hands > 0).sum()),
     }
-    num_places, num_supplies = scene.keys.size, int(scene.cylinder_supply.max(initial=-1)) + 1
+    num_supplies = int(scene.cylinder_supply.max(initial=-1)) + 1
     num_supplies = max(num_supplies, int(scene.regulator_supply.max(initial=-1)) + 1)
     num_supplies = max(num_supplies, int(scene.device_supply.max(initial=-1)) + 1)
     most_help = help_at.size + (num_supplies + 6 * num_people + num_places) * (num_places + 1)
-    longest = max(moves.phase_flow.shape[1], scene.leg_place.shape[1])
-    width = max(NUM_SIZES, most_help, longest, *sizes.values())
+    width = max(NUM_SIZES, most_help, scene.leg_place.shape[1], least_width, *sizes.values())
     width = ((width + 7) // 8 | 1) * 8  # an odd number of cache lines spreads rows over the cache
     whole = np.zeros((NUM_WHOLE_ROWS + 3 * num_people, width), dtype=np.int64)
     floats = np.zeros((NUM_FLOAT_ROWS + num_places + NUM_OWN_ROWS * num_people, width))
@@ -118,14 +114,35 @@ def world_of(scene: Scene, moves: Moves) -> World:
     floats[SCALARS, : GAP_MIN + 1] = (
         scene.at_min, scene.horizon_min, scene.swap_min, scene.gap_min,
     )  # fmt: skip
-    _fill(whole, _whole_rows(scene, moves))
-    _fill(floats, _float_rows(scene, moves) | {STATIC_HELP_AT: help_at})
-    by_patient = [*moves.regulator_fits, *moves.valve_fits, *scene.leg_place]
-    _fill(whole, dict(enumerate(by_patient, start=FITS)))
+    _fill(whole, _whole_rows_of_scene(scene))
+    _fill(whole, dict(enumerate(scene.leg_place, start=FITS + 2 * num_people)))
+    _fill(floats, _float_rows_of_scene(scene) | {STATIC_HELP_AT: help_at})
     _fill(floats, dict(enumerate(scene.carry, start=CARRY)))
     for row in range(num_people):
-        first = CARRY + num_places + NUM_OWN_ROWS * row
-        floats[first + PHASE_SCORE] = 1.0
+        floats[CARRY + num_places + NUM_OWN_ROWS * row + PHASE_SCORE] = 1.0
+    return World(whole, floats)
+
+
+def world_of(scene: Scene, moves: Moves, ground: World | None = None) -> World:
+    """Lay scene and moves into the tables; what a sample changes is filled in by the judge.
+
+    With the scene's own ``ground`` that is quicker: of many policies, only the moves are laid.
+    """
+    needed = max(moves.phase_flow.shape[1], moves.kept_connection.size)
+    if ground is None or needed > ground.i.shape[1]:
+        ground = ground_of(scene, needed)
+    whole, floats = copy_of(ground)
+    for column, value in (
+        (NUM_KEPT, moves.kept_connection.size),
+        (NUM_IN_LINE, np.count_nonzero(moves.takes_part > 0)),
+        (NUM_BAGGED, np.count_nonzero(moves.hands > 0)),
+    ):
+        whole[SIZES, column] = value
+    _fill(whole, _whole_rows_of_moves(scene, moves))
+    _fill(whole, dict(enumerate([*moves.regulator_fits, *moves.valve_fits], start=FITS)))
+    _fill(floats, {START_FLOW: moves.start_flow, START_FROM: moves.start_from})
+    for row in range(scene.place.size):
+        first = CARRY + scene.keys.size + NUM_OWN_ROWS * row
         _fill(
             floats,
             {
@@ -147,7 +164,7 @@ def _fill(table: npt.NDArray[Any], rows: Mapping[int, npt.NDArray[Any]]) -> None
         table[row, : values.size] = values
 
 
-def _whole_rows(scene: Scene, moves: Moves) -> dict[int, Ints]:
+def _whole_rows_of_scene(scene: Scene) -> dict[int, Ints]:
     return {
         FROM_PATIENT_PLACE: scene.place,
         FROM_LEG: scene.leg,
@@ -177,6 +194,13 @@ def _whole_rows(scene: Scene, moves: Moves) -> dict[int, Ints]:
         FROM_WASHERS: scene.washers,
         RESPONDER_PLACE: scene.responder_place,
         RESPONDER_KEY: scene.responder_key,
+        OUTLETS: scene.outlets,
+    }
+
+
+def _whole_rows_of_moves(scene: Scene, moves: Moves) -> dict[int, Ints]:
+    order = _serve_order(scene, moves)
+    return {
         TAKES_PART: moves.takes_part,
         COUNTS_OUT: moves.counts_out,
         NUM_PHASES: moves.num_phases,
@@ -195,10 +219,9 @@ def _whole_rows(scene: Scene, moves: Moves) -> dict[int, Ints]:
         KEPT_CONNECTION: moves.kept_connection,
         KEPT_CATEGORY: moves.kept_category,
         KEPT_NUMBER: moves.kept_number,
-        SERVE_ORDER: _serve_order(scene, moves),
+        SERVE_ORDER: order,
         BAGGED: np.flatnonzero(moves.hands > 0),
-        OUTLETS: scene.outlets,
-        SERVE_RANK: _serve_rank(scene, moves),
+        SERVE_RANK: _serve_rank(scene, order),
     }
 
 
@@ -221,9 +244,8 @@ def _serve_order(scene: Scene, moves: Moves) -> Ints:
     return order[moves.takes_part[order] > 0].astype(np.int64)
 
 
-def _serve_rank(scene: Scene, moves: Moves) -> Ints:
+def _serve_rank(scene: Scene, order: Ints) -> Ints:
     """Return everyone's place in that order, by patient; who takes no part comes last."""
-    order = _serve_order(scene, moves)
     rank = np.full(scene.place.size, scene.place.size, dtype=np.int64)
     rank[order] = np.arange(order.size)
     return rank
@@ -246,7 +268,7 @@ def _static_help(scene: Scene) -> Floats:
     return np.array(sorted(t for t in times if scene.at_min < t < np.inf), dtype=np.float64)
 
 
-def _float_rows(scene: Scene, moves: Moves) -> dict[int, Floats]:
+def _float_rows_of_scene(scene: Scene) -> dict[int, Floats]:
     return {
         WAITED_SINCE: scene.since,
         FLOWED_SINCE: scene.first_flow,
@@ -260,6 +282,4 @@ def _float_rows(scene: Scene, moves: Moves) -> dict[int, Floats]:
         RESPONDER_FROM: scene.responder_from,
         POWER_RATE: scene.power_rate,
         FROM_ARRIVE: scene.arrives,
-        START_FLOW: moves.start_flow,
-        START_FROM: moves.start_from,
     }
