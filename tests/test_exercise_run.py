@@ -32,12 +32,12 @@ from planner.exercise.setup import (
 )
 from planner.exercise.truth import truth_at
 from planner.exercise.what_now import situation_at
-from planner.incident import DeviceStock, Incident
+from planner.incident import DeviceStock, Incident, SundryStock
 from planner.journal.events import Connected, Died, Found, LogEntry, Moved, Swapped
 from planner.operation.judge import operate
 from planner.review.report import review_of
 from planner.rules import triage_order
-from planner.state import initial_state
+from planner.state import initial_state, keys
 from planner.store import Store
 from planner.units import Pressure
 
@@ -479,3 +479,36 @@ def test_nothing_known_at_the_start_stays_nothing() -> None:
     back = exercise_from(exercise_document(bare, is_embedded=True), bare.incident)
     assert back.known == bare.known
     assert back.known.cylinders == ()
+
+
+def test_keys_are_counted_where_they_are_listed() -> None:
+    """One key at the slope: a second connection waits for it, and none comes without one."""
+    incident = CORVENNA.incident
+    sundries = tuple(s for s in incident.sundries if s.kind != "key")
+    one_key = (*sundries, SundryStock("key", 1, "slope"))
+    exercise = replace(CORVENNA, incident=replace(incident, sundries=one_key))
+    good = {"do": "connect", "patient": "C1", "cylinder": "D-01", "device": "non-rebreather",
+            "flow_lpm": "15"}  # fmt: skip
+    entry = decide(exercise, _ready(), good)
+    assert isinstance(entry, LogEntry)
+    truth = truth_at(exercise, log_run(2.0, replace(entry, id="c")))
+    free = 2.0 + incident.swap_min
+    assert dict(truth.keys or ()) == {
+        p.name: (free,) if p.name == "slope" else () for p in incident.places
+    }
+    assert [h.has_key for h in truth.hands if h.free_from_min == free] == [True]
+    told = (*_ready().told, Told(replace(entry, id="c"), "players", 2.0))
+    busy = Run(minute=free - 0.5, told=told)
+    again = good | {"do": "swap", "cylinder": "D-02"}
+    faults = decide(exercise, busy, again)
+    assert isinstance(faults, tuple)
+    assert any("key free at slope" in f.allowed and "next is free" in f.mend for f in faults)
+    gone = Given(Inject(1, "t", "a", "b", 1, changes=(Change("key gone", "slope"),)), 1.0)
+    lost = replace(_ready(), given=(gone,))
+    faults = decide(exercise, lost, good)
+    assert isinstance(faults, tuple)
+    assert any(f.mend == "There is none at slope." for f in faults)
+    state = situation_at(exercise, lost)
+    assert keys(state.incident) == (0,) * len(incident.places)
+    listed_none = replace(CORVENNA, incident=replace(incident, sundries=sundries))
+    assert truth_at(listed_none, lost).keys is None

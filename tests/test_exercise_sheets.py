@@ -193,6 +193,7 @@ def test_injects_in_their_order_and_a_slip_for_each() -> None:
         (Change("regulator gone", "R-1"), "R-1 is gone: whoever is on it gets nothing"),
         (Change("dial stuck", "R-2", flow_lpm=10), "R-2 gives 10 L/min whatever is set"),
         (Change("responder out", "R1"), "R1 is out: two hands fewer"),
+        (Change("key gone", "hut"), "one key fewer at hut"),
         (Change("radio silent", "slope", minutes=15), "no radio at slope for 15 min"),
     ],
 )

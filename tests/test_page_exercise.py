@@ -150,6 +150,16 @@ def test_set_up_from_the_open_incident_by_forms(store: Store) -> None:
     assert (inject.number, inject.at_min, inject.objective) == (1, 12, "ask")
     assert inject.text == "D-02 was said to be full. It reads 300."
     assert inject.changes[0].gauge == Pressure(300, "psi")
+    # A second change of the same inject, in the boxes that stand empty below the first.
+    picks = [s for s in app.selectbox if str(s.key).startswith(f"inject:{document}")]
+    fine(picks[0].set_value(1).run())
+    put("selectbox", ":also1:kind", "radio silent")
+    put("text_input", ":also1:tag", "hut")
+    put("text_input", ":also1:change_minutes", "9")
+    press(app, "Keep the inject")
+    (inject,) = keeping.open_exercise(store, document).injects
+    assert [change.kind for change in inject.changes] == ["gauge is", "radio silent"]
+    assert inject.changes[1].minutes == 9
 
 
 def test_files_are_read_or_told() -> None:

@@ -11,16 +11,16 @@ from planner.units import Pressure
 ChangeKind = Literal[
     "gauge is", "patient is", "patient dies", "patient found", "transport later",
     "delivery later", "regulator broken", "regulator gone", "dial stuck", "responder out",
-    "radio silent",
+    "key gone", "radio silent",
 ]  # fmt: skip
 KINDS: Final[tuple[ChangeKind, ...]] = (
     "gauge is", "patient is", "patient dies", "patient found", "transport later",
     "delivery later", "regulator broken", "regulator gone", "dial stuck", "responder out",
-    "radio silent",
+    "key gone", "radio silent",
 )  # fmt: skip
 (
     GAUGE_IS, PATIENT_IS, PATIENT_DIES, PATIENT_FOUND, TRANSPORT_LATER, DELIVERY_LATER,
-    REGULATOR_BROKEN, REGULATOR_GONE, DIAL_STUCK, RESPONDER_OUT, RADIO_SILENT,
+    REGULATOR_BROKEN, REGULATOR_GONE, DIAL_STUCK, RESPONDER_OUT, KEY_GONE, RADIO_SILENT,
 ) = KINDS  # fmt: skip
 
 
@@ -37,10 +37,11 @@ class Change:
         group, vehicle or patient, by ``minutes`` (below 0: sooner). ``delivery later``: of the
         resupply with that number. ``regulator broken`` and ``gone``: what hangs on it stops.
         ``dial stuck``: a regulator gives ``flow_lpm`` whatever is set. ``responder out``: two hands
-        fewer. ``radio silent``: for ``minutes``; words only.
+        fewer. ``key gone``: one key fewer at a place. ``radio silent``: for ``minutes``; words
+        only.
     tag : str
         Of a cylinder, patient, regulator or responder; name of transport; number of a delivery;
-        place where no radio works.
+        place of a key, or where no radio works.
     gauge : Pressure or None
     triage : Triage or None
     indication : str or None
@@ -63,7 +64,8 @@ class Change:
 NEEDS: Final[dict[ChangeKind, tuple[str, ...]]] = {
     GAUGE_IS: ("gauge",), PATIENT_IS: ("triage",), PATIENT_DIES: (), PATIENT_FOUND: (),
     TRANSPORT_LATER: ("minutes",), DELIVERY_LATER: ("minutes",), REGULATOR_BROKEN: (),
-    REGULATOR_GONE: (), DIAL_STUCK: ("flow_lpm",), RESPONDER_OUT: (), RADIO_SILENT: ("minutes",),
+    REGULATOR_GONE: (), DIAL_STUCK: ("flow_lpm",), RESPONDER_OUT: (), KEY_GONE: (),
+    RADIO_SILENT: ("minutes",),
 }  # fmt: skip
 #: What it may say besides.
 MAY: Final[dict[ChangeKind, tuple[str, ...]]] = {PATIENT_IS: ("indication", "spo2")}

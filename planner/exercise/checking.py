@@ -10,6 +10,7 @@ from planner.exercise.changes import (
     DELIVERY_LATER,
     DIAL_STUCK,
     GAUGE_IS,
+    KEY_GONE,
     MAY,
     NEEDS,
     PATIENT_DIES,
@@ -27,13 +28,14 @@ from planner.exercise.injects import Inject
 from planner.incident import Incident
 from planner.intake import Intake, Row, listed, nearest, shown
 from planner.reference import load_protocol
+from planner.state import keys
 
 _WORDS: Final[Mapping[ChangeKind, str]] = {
     GAUGE_IS: "cylinder", PATIENT_IS: "patient", PATIENT_DIES: "patient",
     PATIENT_FOUND: "patient", TRANSPORT_LATER: "transfer group, vehicle or patient",
     DELIVERY_LATER: "resupply by number", REGULATOR_BROKEN: "regulator",
     REGULATOR_GONE: "regulator", DIAL_STUCK: "regulator", RESPONDER_OUT: "responder",
-    RADIO_SILENT: "place",
+    KEY_GONE: "place with a listed key", RADIO_SILENT: "place",
 }  # fmt: skip
 
 
@@ -67,6 +69,7 @@ def check_injects(injects: Iterable[Inject], incident: Incident, intake: Intake)
 def tags_of(incident: Incident) -> Mapping[ChangeKind, Collection[str]]:
     """Return what each kind of change may name."""
     people = [p.tag for p in incident.patients]
+    counts = keys(incident) or (0,) * len(incident.places)
     regulators = [r.tag for r in incident.all_regulators]
     transport = [g.name for g in incident.transfer_groups] + [v.name for v in incident.vehicles]
     return {
@@ -76,6 +79,7 @@ def tags_of(incident: Incident) -> Mapping[ChangeKind, Collection[str]]:
         DELIVERY_LATER: [str(n) for n in range(1, len(incident.resupply) + 1)],
         REGULATOR_BROKEN: regulators, REGULATOR_GONE: regulators, DIAL_STUCK: regulators,
         RESPONDER_OUT: [r.tag for r in incident.responders],
+        KEY_GONE: [p.name for p, n in zip(incident.places, counts, strict=True) if n],
         RADIO_SILENT: [p.name for p in incident.places],
     }  # fmt: skip
 

@@ -382,6 +382,14 @@ def _hands(draft: _Form, person: TruePatient, place: str) -> None:
 
 def _small_things(draft: _Form, bottle: Cylinder, place: str, *, is_joining: bool) -> None:
     needs = load_connections().get(bottle.connection)
+    keys = dict(draft.truth.keys or ())
+    takes_key = needs is not None and needs.needs_key and not is_joining and draft.at_min > 0
+    if takes_key and draft.truth.keys is not None:
+        held = keys.get(place, ())
+        if not any(minute <= draft.at_min for minute in held):
+            later = f"The next is free at {draft.time(min(held))}." if held else (
+                f"There is none at {place}.")  # fmt: skip
+            draft.tell("cylinder", f"a key free at {place}", later, "no key free")
     washers = dict(draft.truth.washers or ())
     if draft.truth.washers is None or needs is None or not needs.needs_washer or is_joining:
         return

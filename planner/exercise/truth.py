@@ -211,6 +211,8 @@ def _change(world: World, change: Change) -> None:
             world.valves[tag].stuck = change.flow_lpm
         case "responder out":
             world.hands[tag].is_out = True
+        case "key gone":
+            world.lose_key(tag)
         case "radio silent":
             world.silent.append((tag, at + (change.minutes or 0.0)))
         case _:
@@ -324,13 +326,17 @@ def _frozen(world: World, until: float) -> Truth:
             for tag, m in world.masks.items()
         ),
         hands=tuple(
-            TrueHands(h.tag, h.place, h.free_from, h.is_out) for h in world.hands.values()
+            TrueHands(h.tag, h.place, h.free_from, h.is_out, h.has_key and h.free_from > until)
+            for h in world.hands.values()
         ),
         swaps=tuple(world.swaps),
         arrived=tuple(sorted(world.arrived)),
         washers=None if world.washers is None else tuple(world.washers.items()),
         used_l=world.used_l, supplied_l=world.supplied_l, lost_l=world.lost_l,
         silent=tuple(pair for pair in world.silent if pair[1] > until),
+        keys=None if world.keys is None else tuple(
+            (place, tuple(held)) for place, held in world.keys.items()
+        ),
     )  # fmt: skip
 
 

@@ -128,6 +128,7 @@ class TrueHands:
     place: str
     free_from_min: float
     is_out: bool
+    has_key: bool = False  # in hand until free
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +151,8 @@ class TrueSwap:
 class Truth:
     """Everything that is so at a minute; rows in the incident's order.
 
-    ``washers`` by place, None where the incident lists none; ``used_l`` and ``supplied_l`` are the
+    ``washers`` by place, None where the incident lists none; ``keys`` by place, each by the minute
+    from which it is free, likewise; ``used_l`` and ``supplied_l`` are the
     litres breathed and all that there were (concentrators apart), ``lost_l`` what injects took.
     ``silent`` holds places without radio and until when.
     """
@@ -168,6 +170,7 @@ class Truth:
     supplied_l: float
     lost_l: float
     silent: tuple[tuple[str, float], ...] = ()
+    keys: tuple[tuple[str, tuple[float, ...]], ...] | None = None
 
     def patient(self, tag: str) -> TruePatient:
         """Return one patient's row."""

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from planner.exercise.changes import DELIVERY_LATER, TRANSPORT_LATER
+from planner.exercise.changes import DELIVERY_LATER, KEY_GONE, TRANSPORT_LATER
 from planner.exercise.run import Run
 from planner.exercise.setup import Exercise
 from planner.exercise.truth import fetched_by, truth_at
 from planner.exercise.truth_rows import TrueCylinderRow, TruePatient, Truth
-from planner.incident import Cylinder, Incident, Patient
+from planner.incident import Cylinder, Incident, Patient, SundryStock
 from planner.journal.events import Requested
 from planner.operation.arrays import change_l
 from planner.oxygen_options import options_of
@@ -46,12 +46,15 @@ def told_incident(exercise: Exercise, run: Run, truth: Truth) -> Incident:
     people = {p.tag: p.patient for p in truth.patients}
     resupply = list(incident.resupply)
     vehicles, groups = list(incident.vehicles), list(incident.transfer_groups)
+    sundries = list(incident.sundries)
     for given in run.given:
         for change in given.inject.changes if given.minute <= truth.at_min else ():
             by = change.minutes or 0.0
             if change.kind == DELIVERY_LATER:
                 n = int(change.tag) - 1
                 resupply[n] = replace(resupply[n], arrive=resupply[n].arrive.later(by))
+            elif change.kind == KEY_GONE:
+                sundries = _less_a_key(sundries, change.tag)
             elif change.kind == TRANSPORT_LATER:
                 vehicles = [
                     replace(v, first_arrival=v.first_arrival.later(by))
@@ -73,7 +76,14 @@ def told_incident(exercise: Exercise, run: Run, truth: Truth) -> Incident:
     return replace(
         incident, patients=tuple(people[p.tag] for p in incident.patients),
         resupply=tuple(resupply), vehicles=tuple(vehicles), transfer_groups=tuple(groups),
+        sundries=tuple(sundries),
     )  # fmt: skip
+
+
+def _less_a_key(rows: list[SundryStock], place: str) -> list[SundryStock]:
+    """Return kit with one key fewer at a place; the row stays, so that keys are still counted."""
+    found = [r for r in rows if (r.kind, r.place) == ("key", place) and r.count]
+    return [replace(r, count=r.count - 1) if found and r is found[0] else r for r in rows]
 
 
 def _later(patient: Patient, by: float) -> Patient:
@@ -112,7 +122,8 @@ def state_of_truth(incident: Incident, truth: Truth) -> State:
             for m in truth.masks if not m.to_arrive
         ),
         responders=tuple(
-            ResponderNow(h.tag, h.place, incident.horizon_min if h.is_out else h.free_from_min)
+            ResponderNow(h.tag, h.place, incident.horizon_min if h.is_out else h.free_from_min,
+                         h.has_key and not h.is_out)
             for h in truth.hands
         ),
         hookups=_hookups(on),

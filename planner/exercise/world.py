@@ -112,6 +112,7 @@ class Hands:
     place: str
     free_from: float
     is_out: bool = False
+    has_key: bool = False  # of those listed, in hand until free
 
 
 class World:
@@ -134,7 +135,12 @@ class World:
         counts = washers(incident)
         names = [p.name for p in incident.places]
         self.washers = None if counts is None else dict(zip(names, counts, strict=True))
-        self.has_keys = keys(incident) is not None
+        counts = keys(incident)
+        self.keys = (
+            None
+            if counts is None
+            else {name: [0.0] * count for name, count in zip(names, counts, strict=True)}
+        )  # by place, the minute from which each is free
         self.swaps: list[TrueSwap] = []
         self.arrived: list[int] = []
         self.used_l = self.lost_l = 0.0
@@ -272,9 +278,10 @@ class World:
             line = wanted if each == tag else self._same(each, wanted)
             self._put_on(each, replace(line, flow_from=at + gap), at)
         bottle.status = "in use"
-        if at > 0:
-            self._busy(person.place, at)
         needs = load_connections().get(bottle.cylinder.connection)
+        if at > 0:
+            takes_key = needs is not None and needs.needs_key and not is_joining
+            self._busy(person.place, at, takes_key=takes_key)
         if self.washers is not None and needs and needs.needs_washer and not is_joining:
             self.washers[person.place] = max(0, self.washers.get(person.place, 0) - 1)
 
@@ -328,11 +335,23 @@ class World:
         if free:
             free[0].holder, free[0].place = tag, person.place
 
-    def _busy(self, place: str, at: float) -> None:
+    def _busy(self, place: str, at: float, *, takes_key: bool) -> None:
+        """Let somebody there, and a key where one is needed, be busy with a connection."""
         free = [h for h in self.hands.values() if h.place == place and not h.is_out]
         free = [h for h in free if h.free_from <= at]
+        until = at + self.incident.swap_min
+        held = self.keys.get(place, []) if self.keys is not None and takes_key else []
+        has_key = any(minute <= at for minute in held)
+        if has_key:
+            held[next(k for k, minute in enumerate(held) if minute <= at)] = until
         if free:
-            free[0].free_from = at + self.incident.swap_min
+            free[0].free_from, free[0].has_key = until, has_key
+
+    def lose_key(self, place: str) -> None:
+        """Take one key away from a place for good: one that is free before one that is not."""
+        held = self.keys.get(place, []) if self.keys is not None else []
+        if held:
+            held.remove(min(held))
 
     def _note_swap(self, person: Person, old: Line, on: str, at: float) -> None:
         bottle = self.bottles[old.cylinder]

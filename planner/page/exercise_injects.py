@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from itertools import count, takewhile
 from typing import Any, Final
 
 import streamlit as st
@@ -34,11 +35,23 @@ def fields(
     names = [o.name for o in exercise.objectives]
     at = names.index(was["objective"]) if was.get("objective") in names else None
     st.selectbox("Objective", names, index=at, key=f"{form}:objective", placeholder="none")
-    change = (was.get("changes") or [{}])[0]
-    all_ = [NOTHING, *kinds]
-    st.selectbox("What is otherwise in truth from then on", all_,
-                 index=all_.index(change.get("kind", NOTHING)), key=f"{form}:kind")  # fmt: skip
-    st.text_input("Of what or whom: a tag, a name of transport, a number of a delivery",
+    changes = list(was.get("changes") or [])
+    for number, change in enumerate([*changes, {}]):  # one more, empty
+        _draw_change(f"{form}{_part(number)}", exercise, [NOTHING, *kinds], change)
+
+
+def _part(number: int) -> str:
+    """Return what stands in the keys of a change: each change of an inject has boxes of its own."""
+    return f":also{number}" if number else ""
+
+
+def _draw_change(
+    form: str, exercise: Exercise, kinds: list[str], change: Mapping[str, Any]
+) -> None:  # fmt: skip
+    title = "What is otherwise in truth from then on"
+    st.selectbox(title if ":also" not in form else f"{title}, besides", kinds,
+                 index=kinds.index(change.get("kind", NOTHING)), key=f"{form}:kind")  # fmt: skip
+    st.text_input("Of what or whom: a tag, a name of transport, a number of a delivery, a place",
                   value=str(change.get("tag", "")), key=f"{form}:tag", max_chars=60)  # fmt: skip
     is_bar = exercise.incident.change_at.unit == "bar"
     unit = "bar" if "gauge_bar" in change or (is_bar and "gauge_psi" not in change) else "psi"
@@ -71,11 +84,8 @@ def _timing(form: str, was: Mapping[str, Any]) -> None:
                      placeholder="none")  # fmt: skip
 
 
-def row_of(form: str, others: Iterable[Mapping[str, Any]] = ()) -> dict[str, Any]:
-    """Return the fields as a row of an exercise file; what is no number stays for the reading.
-
-    ``others`` are changes beyond the first, which the form does not show and keeps.
-    """
+def row_of(form: str) -> dict[str, Any]:
+    """Return the fields as a row of an exercise file; what is no number stays for the reading."""
     state = st.session_state
 
     def said(name: str) -> Any:
@@ -96,13 +106,17 @@ def row_of(form: str, others: Iterable[Mapping[str, Any]] = ()) -> dict[str, Any
     elif when:
         row |= {"when": when, "minutes": _number(said("minute"))}
         row |= {"event": said("event")} if said("event") else {}
-    changes = [*_change(said), *others]
+    drawn = takewhile(lambda part: f"{form}{part}:kind" in state, map(_part, count()))
+    changes = [change for part in drawn for change in _change(said, part)]
     if changes:
         row["changes"] = changes
     return row
 
 
-def _change(said: Any) -> Iterable[dict[str, Any]]:
+def _change(whole: Callable[[str], Any], part: str) -> Iterable[dict[str, Any]]:
+    def said(name: str) -> Any:
+        return whole(f"{part.removeprefix(':')}:{name}" if part else name)
+
     kind: ChangeKind = said("kind")
     if kind not in NEEDS:
         return

@@ -275,10 +275,10 @@ def _inject(revision: Revision, exercise: Exercise) -> None:
     form = f"inject_{revision.document}_{revision.number}_{about}"
     with st.form(form, border=False):
         fields(form, exercise, KINDS, row)
-        number, others = was.number if was else None, (row.get("changes") or [])[1:]
+        number = was.number if was else None
 
         def make() -> Callable[[Any], Any]:
-            return partial(sets.with_inject, was=number, row=row_of(form, others))
+            return partial(sets.with_inject, was=number, row=row_of(form))
 
         with st.container(horizontal=True):
             _submit("Keep the inject", revision, make, type="primary")

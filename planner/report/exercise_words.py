@@ -99,6 +99,8 @@ def change_words(change: Change) -> str:  # noqa: PLR0911 - one a kind
             return f"{tag} gives {change.flow_lpm or 0.0:g} L/min whatever is set"
         case "responder out":
             return f"{tag} is out: two hands fewer"
+        case "key gone":
+            return f"one key fewer at {tag}"
         case "radio silent":
             return f"no radio at {tag} for {change.minutes or 0.0:g} min"
 
