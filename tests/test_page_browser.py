@@ -442,7 +442,8 @@ def test_what_an_old_tab_sends_after_a_restart_overwrites_nothing(
     assert gauge_psi(store, hut) == 1300
     assert store.check() == ()
     # While the server was away the browser says so; nothing else may have gone wrong.
-    lost = re.compile("ERR_CONNECTION|WebSocket|Failed to fetch|Network Error", re.I)
+    gone = "ERR_CONNECTION|WebSocket|Failed to fetch|Network Error|No response received"
+    lost = re.compile(gone, re.I)
     traffic.errors = [text for text in traffic.errors if not lost.search(text)]
 
 

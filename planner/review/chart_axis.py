@@ -23,7 +23,7 @@ DARK: Final = "#2b2b2b"
 
 ON: Final = "on oxygen, by the record"
 WITHOUT: Final = "WITHOUT OXYGEN, by the record"
-SILENT: Final = "gap in the record (hatched): nothing written, what happened is not known"
+SILENT: Final = "gap in the record (hatched): not known"
 KINDS: Final = (ON, WITHOUT, SILENT)
 FILLS: Final = ("#cfe0f1", DARK, PAPER)
 DASHES: Final = ([1, 0], [1, 0], [4, 3])

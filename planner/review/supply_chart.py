@@ -28,9 +28,9 @@ from planner.review.chart_axis import LogAxis, words_at
 from planner.review.cylinder_chart import Courses
 from planner.review.findings import Findings, Stretch
 
-NEEDED: Final = "needed at the flows written, minutes without oxygen included"
-THERE: Final = "there, usable above the change pressure"
-USED: Final = "there, less what was left in cylinders taken off or gone"
+NEEDED: Final = "needed, also while without oxygen"
+THERE: Final = "there, above the change pressure"
+USED: Final = "there, less what was left or gone"
 LINES: Final = (NEEDED, THERE, USED)
 STEPS: Final = ("linear", "step-after", "step-after")
 DASHES: Final = ([1, 0], [7, 4], [2, 3])
