@@ -70,3 +70,12 @@ def test_bad_input_is_told_and_nothing_written(
     assert main(["journal", GULLY, str(words), "--clean", str(clean)]) == 2
     assert not clean.exists()
     assert main(["journal", GULLY, log, "--clean", str(tmp_path / "no" / "folder.json")]) == 2
+
+
+def test_a_log_in_bar_is_told_in_bar(capsys: pytest.CaptureFixture[str]) -> None:
+    scenarios = Path(__file__).parents[1] / "scenarios"
+    files = [str(scenarios / f"brennick-saddle{end}") for end in (".toml", "-log.csv")]
+    assert main(["journal", *files, "--at", "14:00"]) == 0
+    text = capsys.readouterr().out
+    assert "read 48 bar, lower than expected" in text
+    assert "psi" not in text

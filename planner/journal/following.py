@@ -27,6 +27,7 @@ from planner.journal.events import (
 from planner.journal.gauges import GaugeText
 from planner.journal.ledger import FOLLOWED, Item, Ledger, Person
 from planner.journal.states import GaugeCheck, PatientStatus, Source
+from planner.telling import in_unit
 from planner.units import Pressure, Temperature
 
 LEFT: Final = ("transferred", "died")
@@ -300,12 +301,13 @@ def _read(
                 found.high_psi,
                 found.side,
                 found.extra_lpm,
+                gauge.unit,
             )
         )
         if found.side is not None:
             words = (
-                f"{tag} reads {gauge.psi:.0f} psi, {found.side} than the"
-                f" {found.from_last.gauge_psi:.0f} expected"
+                f"{tag} reads {in_unit(gauge.psi, gauge)}, {found.side} than the"
+                f" {in_unit(found.from_last.gauge_psi, gauge)} expected"
             )
             books.tell("gauge", entry, (), words, "counted on from the reading")
     residual = books.stock.safe_residual.psi
@@ -323,7 +325,8 @@ def _empty(books: Ledger, entry: LogEntry, tag: str) -> None:
     books.record_gaps += books.residual_gaps(item, entry.at_min)
     found = item.tank.read(reading)
     if found is not None and found.side == "lower":
-        words = f"{tag} is empty; {found.from_last.gauge_psi:.0f} psi were expected"
+        expected = in_unit(found.from_last.gauge_psi, books.stock.safe_residual)
+        words = f"{tag} is empty; {expected} were expected"
         books.tell("gauge", entry, (), words, "counted on as empty")
     if item.status != "connected":
         item.status = "empty"

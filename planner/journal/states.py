@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from planner.incident import Triage
+from planner.units import PressureUnit
 
 PatientStatus = Literal[
     "named", "found", "on oxygen", "off oxygen", "transferred", "died", "treatment stopped"
@@ -92,6 +93,8 @@ class GaugeCheck:
     extra_lpm : float or None
         How much more than written flowed, on average, counted from the first gauge where that is
         outside its band, else from the one before; None where nothing flowed.
+    unit : {"psi", "bar"}
+        In which it was read.
     """
 
     entry: str
@@ -104,6 +107,7 @@ class GaugeCheck:
     high_psi: float
     side: Side | None
     extra_lpm: float | None
+    unit: PressureUnit = "psi"
 
 
 @dataclass(frozen=True, slots=True)

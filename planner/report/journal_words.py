@@ -98,9 +98,13 @@ def _check_line(check: GaugeCheck, start: datetime) -> str:
     if check.extra_lpm is not None:
         more = "more" if check.extra_lpm > 0 else "less"
         extra = f"; {abs(check.extra_lpm):.0f} L/min {more} than written"
+    read, low, high = (
+        Pressure(psi, "psi").in_unit(check.unit)
+        for psi in (check.read_psi, check.low_psi, check.high_psi)
+    )
     return (
-        f"{check.cylinder} at {when(start, check.at_min)}: read {check.read_psi:.0f} psi, "
-        f"{side} than expected ({check.low_psi:.0f}-{check.high_psi:.0f}){extra}"
+        f"{check.cylinder} at {when(start, check.at_min)}: read {read:.0f} {check.unit}, "
+        f"{side} than expected ({low:.0f}-{high:.0f}){extra}"
     )
 
 
