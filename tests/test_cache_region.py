@@ -20,7 +20,13 @@ import pytest
 
 import planner.cache.pieces as pieces_module
 import planner.cli_region as command
-from planner.cache.executors import Crew, dask_executor, done_in_order, process_pool
+from planner.cache.executors import (
+    Crew,
+    dask_executor,
+    done_in_order,
+    is_asked_to_stop,
+    process_pool,
+)
 from planner.cache.pictures import draw_case
 from planner.cache.pieces import piece_key, try_piece
 from planner.cache.region import Region, Valley, studies_of
@@ -347,3 +353,11 @@ def test_pieces_on_a_pool_are_stopped_half_way() -> None:
         jobs = [(until_stopped, ()), (until_stopped, ())]
         assert done_in_order(crew.executor, jobs, lambda: True) == ["stopped", "stopped"]
     assert done_in_order(None, jobs, lambda: True) == ["stopped", "stopped"]
+
+
+def test_pieces_end_when_the_pool_is_left() -> None:
+    with process_pool(1) as crew:
+        piece = crew.executor.submit(until_stopped, is_asked_to_stop)
+        while not piece.running():
+            time.sleep(0.01)
+    assert piece.result() == "stopped"

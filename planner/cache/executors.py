@@ -95,6 +95,7 @@ def process_pool(workers: int) -> Iterator[Crew]:
     try:
         yield Crew(pool, workers, f"{workers} on this machine")
     finally:
+        pool.ask_to_stop()  # after Ctrl-C nobody waits for pieces that take minutes
         pool.shutdown(wait=True, cancel_futures=True)
 
 

@@ -97,21 +97,26 @@ def total_mass_kg(study: Study, stock: Stock) -> float | None:
 def cost_of(study: Study, stock: Stock, wish: Wish) -> float | None:
     """Return what is made small; None when the stock is over a limit or cannot be used."""
     mass, price = total_mass_kg(study, stock), stock_price(study, stock)
-    limits = study.limits
-    if mass is None or (limits.budget is not None and price > limits.budget + 1e-9):
+    if mass is None or is_over_limits(study, stock):
         return None
     for (cache, name), count in stock.counts:
         if count > study.item(name).most or not _fits(study, stock, cache, study.item(name)):
-            return None
-    if limits.shelf_l is not None:
-        rooms = [stock_volume_l(study, stock, c.name) for c in study.caches]
-        if max(rooms) > limits.shelf_l + 1e-9:
             return None
     if wish.aim == "mass":
         return mass
     if wish.aim == "price":
         return price
     return mass / wish.scale[0] + price / wish.scale[1]
+
+
+def is_over_limits(study: Study, stock: Stock) -> bool:
+    """Say whether a stock costs more than the budget, or takes more room than a shelf has."""
+    limits = study.limits
+    if limits.budget is not None and stock_price(study, stock) > limits.budget + 1e-9:
+        return True
+    return limits.shelf_l is not None and any(
+        stock_volume_l(study, stock, cache.name) > limits.shelf_l + 1e-9 for cache in study.caches
+    )
 
 
 def _fits(study: Study, stock: Stock, cache: str, item: Item) -> bool:
@@ -270,4 +275,4 @@ def _litres(study: Study, stock: Stock) -> float:
     return sum(i.water_volume_l * i.gauge.psi * n for i, n in rows if i.gauge is not None)
 
 
-__all__ = ["Judge", "cost_of", "holds", "mended", "pick", "total_mass_kg"]
+__all__ = ["Judge", "cost_of", "holds", "is_over_limits", "mended", "pick", "total_mass_kg"]

@@ -18,10 +18,10 @@ from typing import Final
 
 from planner.cache.choosing import Wish
 from planner.cache.loads import can_carry
-from planner.cache.picking import Judge, cost_of, total_mass_kg
+from planner.cache.picking import Judge, cost_of, is_over_limits, total_mass_kg
 from planner.cache.pictures import Draw, Sight
 from planner.cache.screening import Screen
-from planner.cache.study import Item, Stock, Study, stock_mass_kg, stock_price, stock_volume_l
+from planner.cache.study import Item, Stock, Study, stock_mass_kg
 from planner.cache.trying import shares_out
 from planner.cache.wants import Key, wants_of
 
@@ -207,7 +207,7 @@ def _lighter(
         if looked > LOOKED_AT:
             return None
         whole = _with(cylinders, _most_kit(study))
-        if _is_over_limits(study, _with(cylinders, kit)):
+        if is_over_limits(study, _with(cylinders, kit)):
             continue
         if not _misses_more(parts, whole, target):
             found.append((mass, cylinders))
@@ -246,15 +246,6 @@ def _mass_kg(study: Study, stock: Stock) -> float:
         elif net:
             packs += 1
     return stock_mass_kg(study, stock) + packs * limits.pack_kg
-
-
-def _is_over_limits(study: Study, stock: Stock) -> bool:
-    limits = study.limits
-    if limits.budget is not None and stock_price(study, stock) > limits.budget + 1e-9:
-        return True
-    return limits.shelf_l is not None and any(
-        stock_volume_l(study, stock, cache.name) > limits.shelf_l + 1e-9 for cache in study.caches
-    )
 
 
 def _completed(study: Study, judge: Judge, stock: Stock, kit: Stock, wish: Wish) -> Stock | None:

@@ -15,6 +15,7 @@ from planner.exercise.connecting import (
 )
 from planner.exercise.decision_form import Form, bottle_of, patient_of, place_of, tell_where
 from planner.exercise.truth import reading_of
+from planner.exercise.truth_rows import TruePatient
 from planner.intake import listed, nearest
 
 
@@ -50,39 +51,41 @@ def _connect(draft: Form) -> None:
     tell_small_things(draft, bottle, place, is_joining=bool(row.users))
 
 
-def _set_flow(draft: Form) -> None:
+def _on_oxygen(draft: Form) -> tuple[TruePatient, str] | None:
+    """Return somebody named and the cylinder that is on; None, and told, where there is none."""
     person = patient_of(draft)
     if person is None:
-        return
+        return None
     if person.cylinder is None:
-        draft.tell("patient", "somebody with oxygen on", f"{person.tag} has nothing on: connect.")
+        draft.tell("patient", "somebody with oxygen on", f"{person.tag} has nothing on.")
+        return None
+    return person, person.cylinder
+
+
+def _set_flow(draft: Form) -> None:
+    found = _on_oxygen(draft)
+    if found is None:
         return
+    person, on = found
     valve = draft.truth.regulator(person.regulator) if person.regulator is not None else None
-    settings = (
-        draft.cylinder(person.cylinder).settings_lpm if valve is None else settings_of(draft, valve)
-    )
+    settings = draft.cylinder(on).settings_lpm if valve is None else settings_of(draft, valve)
     take_flow(draft, settings, valve.stuck_lpm if valve is not None else None, None)
     if "device" in draft.said:
         take_mask(draft, person)
 
 
 def _take_off(draft: Form) -> None:
-    person = patient_of(draft)
-    if person is not None and person.cylinder is None:
-        draft.tell("patient", "somebody with oxygen on", f"{person.tag} has nothing on.")
-    elif person is not None:
-        draft.entry["cylinder"] = person.cylinder
+    found = _on_oxygen(draft)
+    if found is not None:
+        draft.entry["cylinder"] = found[1]
 
 
 def _read_gauge(draft: Form) -> None:
     if "cylinder" not in draft.said and "patient" in draft.said:
-        person = patient_of(draft)
-        if person is None:
+        found = _on_oxygen(draft)
+        if found is None:
             return
-        if person.cylinder is None:
-            draft.tell("patient", "somebody with oxygen on", f"{person.tag} has nothing on.")
-            return
-        draft.said["cylinder"] = person.cylinder
+        draft.said["cylinder"] = found[1]
         draft.entry.pop("patient", None)
     bottle = bottle_of(draft)
     if bottle is None:

@@ -80,7 +80,7 @@ def _compiled(function: _F, *, is_entry: bool = False, is_inlined: bool = False)
     before = config.CACHE_DIR
     config.CACHE_DIR = str(CACHE)
     try:
-        # Documented for extensions, and unknown to the library's own stubs.
+        # The library's own stubs do not have these two.
         ways_in: dict[str, Any] = {"no_cpython_wrapper": not is_entry, "no_cfunc_wrapper": True}
         make = numba.njit(cache=is_entry, nogil=True, forceinline=is_inlined, **ways_in)
         return cast(_F, make(function))

@@ -143,8 +143,9 @@ def limit_lines(document: Document) -> Iterator[str]:
     samples = document["run"]["samples"]["model"]
     for offer in document["offers"]:
         model = offer["model"]
-        if offer["lighter"] is not None:
-            yield _lighter_line(document, offer["lighter"])
+        lighter = offer.get("lighter")  # documents kept before it was tried have none
+        if lighter is not None:
+            yield _lighter_line(document, lighter)
             continue
         if model is None or model["bound"] is None or model["made_small"] == "both":
             continue
