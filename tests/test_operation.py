@@ -7,14 +7,18 @@ What the rule cases and the eight incidents give by hand and by the process mode
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
 import pytest
+from numba import njit
+from numba.core.errors import TypingError
 
-from planner.demand import Floats, sample
+from planner.demand import Floats, Needs, sample
 from planner.incident import BUILT_IN, Incident, Priorities
+from planner.operation.arrays import Ints
+from planner.operation.compiling import bare, compiled
 from planner.operation.judge import Bench, Outcome, operate
 from planner.policy import KeptFor, Policy
 from planner.state import State, initial_state
@@ -123,6 +127,55 @@ def test_same_seed_same_bytes(rich: Rich) -> None:
     one, other = once(11), once(11)
     assert_same_bytes(one, other)
     assert not np.array_equal(one.used_l, once(12).used_l)
+
+
+def picked(needs: Needs, where: Ints) -> Needs:
+    """Return some of the samples; NumPy lays such arrays down column by column."""
+    return replace(
+        needs,
+        num_samples=int(where.size),
+        **{
+            field.name: value[..., where]
+            for field in fields(needs)
+            if isinstance(value := getattr(needs, field.name), np.ndarray)
+        },
+    )
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_picked_samples_are_judged_as_they_were(seed: int) -> None:
+    """What a sample gives does not depend on those beside it, nor on how its arrays lie.
+
+    The judge once read arrays of picked samples as if they lay row by row: each patient began
+    when another did, in another sample.
+    """
+    incident = carried(varied(random_incident(seed, num_patients=7, num_cylinders=12), seed), seed)
+    state = initial_state(incident)
+    needs = sample(incident, state, 60, seed)
+    policy = random_policy(incident, state, seed)
+    where = np.random.default_rng(seed).permutation(60)[:20]
+    some = picked(needs, where)
+    assert not some.start_min.flags.c_contiguous
+    whole = operate(incident, state, policy, needs)
+    part = operate(incident, state, policy, some)
+    np.testing.assert_array_equal(part.minutes_out, whole.minutes_out[:, where])
+
+
+def test_the_judge_takes_only_arrays_that_lie_row_by_row() -> None:
+    @compiled
+    def first(array: Any) -> Any:
+        return bare(array)[0, 1]
+
+    @njit
+    def second(array: Any) -> Any:
+        return first(array)
+
+    rows = np.arange(6.0).reshape(2, 3)
+    assert second(rows) == 1
+    with pytest.raises(TypingError, match="row by row"):
+        second(np.asfortranarray(rows))
+    with pytest.raises(TypingError, match="row by row"):
+        second(rows[:, ::2])
 
 
 @pytest.mark.parametrize("num_threads", [1, 2, 3, 7])

@@ -189,7 +189,7 @@ def residual_l(cylinder: Cylinder, incident: Incident) -> float:
 def draws_of(incident: Incident, state: State, needs: Needs) -> Draws:
     """Return the samples as the judge takes them; contents from readings and gauge errors.
 
-    All arrays are C-ordered, which :func:`planner.operation.compiling.bare` relies on.
+    All arrays lie row by row, as the judge takes them; those of picked samples come otherwise.
     """
     now = {c.tag: c for c in state.cylinders}
     rows = []
@@ -206,7 +206,7 @@ def draws_of(incident: Incident, state: State, needs: Needs) -> Draws:
         else:
             rows.append(content_l(cylinder.water_volume_l, gauge, read_at.c))
     return Draws(
-        start=np.where(needs.is_needed, needs.start_min, NEVER),
+        start=np.ascontiguousarray(np.where(needs.is_needed, needs.start_min, NEVER)),
         transfer=np.ascontiguousarray(needs.transfer_min),
         phase_score=np.ascontiguousarray(needs.phase_score),
         supply=np.ascontiguousarray(needs.resupply_min),
