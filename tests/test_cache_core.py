@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -23,10 +24,14 @@ from planner.cache.beside import Bench, frontier, holds, next_best, what_binds, 
 from planner.cache.choosing import Wish, choose
 from planner.cache.loads import pack
 from planner.cache.picking import Judge, cost_of, pick, total_mass_kg
-from planner.cache.pictures import draw_case
+from planner.cache.pictures import draw_case, needs_with, usable_groups
 from planner.cache.proving import prove
+from planner.cache.reading import read_study
+from planner.cache.scene import scene_of as cache_scene
+from planner.cache.scene import units_of
 from planner.cache.screening import Screen
 from planner.cache.study import (
+    KINDS,
     Cache,
     Item,
     Limits,
@@ -41,6 +46,8 @@ from planner.cache.trying import chance_of, change_of, try_stock, weighted_chanc
 from planner.errors import SolverError
 from planner.estimate import Estimate, chance
 from planner.incident import ThreePoint
+from planner.risk import OUT_MIN, weights_of
+from planner.rules import triage_order
 from planner.solver import Settings
 from tests.cache_studies import (
     CANNULA,
@@ -52,6 +59,9 @@ from tests.cache_studies import (
     fixed,
     three_families,
 )
+from tests.simpy_model import simulate
+
+SCENARIOS = Path(__file__).parents[1] / "scenarios"
 
 Z = 5.2  # a fair count is off by so many standard errors in 2 of 10 million (normal tails)
 SETTINGS = Settings(1, 10.0)
@@ -283,6 +293,40 @@ def test_washers_are_counted_and_loads_can_be_laid_without_keys() -> None:
     assert made.stock.count("hut", "washer") == 2
     assert made.stock.count("hut", "D") == 2
     assert pack(with_them, made.stock, "hut") is not None
+
+
+@pytest.mark.parametrize("case", [0, 1])
+def test_a_stock_is_tried_as_each_sample_alone_would_go(case: int) -> None:
+    """Beside the process model, sample by sample: people found at different minutes, one hut.
+
+    What was drawn for a sample must stay with it when samples are taken together by picture and
+    by which units are unusable.
+    """
+    study = read_study(SCENARIOS / "serrin-hut-study.toml")
+    draw = draw_case(study, case, 60, 5)
+    stock = Stock.of({(study.caches[0].name, i.name): min(i.most, 2) for i in study.items})
+    tried = try_stock(study, draw, stock)
+    tags = [tag for _, _, tag in units_of(study, stock, KINDS)]
+    starts, seen = set(), 0
+    for sight in (s for s in draw.sights if s.bare.patients):
+        for unusable, where in usable_groups(draw, sight, tags):
+            incident, state = cache_scene(study, sight.picture, stock, unusable)
+            policy = triage_order(incident, state)
+            tiers = weights_of(incident).tier.tolist()
+            people = zip(incident.patients, tiers, strict=True)
+            counted = [patient.tag for patient, tier in people if tier <= 2]
+            for at in where:
+                needs = needs_with(draw, sight, incident, np.array([at]))
+                alone = simulate(incident, state, policy, needs, 0)
+                minutes = [alone.minutes_out[tag] for tag in counted]
+                row = sight.rows[at]
+                assert tried.minutes_out[row] == pytest.approx(sum(minutes), abs=1e-6)
+                assert tried.runs_out[row] == any(m > OUT_MIN for m in minutes)
+                starts |= set(needs.start_min[needs.is_needed])
+                seen += 1
+    assert seen > 40
+    assert len(starts) > 5
+    assert 0 < tried.runs_out.sum() < seen
 
 
 def test_unusable_units_count() -> None:
