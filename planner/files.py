@@ -215,8 +215,9 @@ def text_of(path: Path, shown_name: str, table: str = "") -> str:
             data = stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:  # ValueError: a name no file can have
         reason = getattr(error, "strerror", None) or "no such name"
+        nothing = f"nothing ({reason[:1].lower()}{reason[1:]})"
         raise _file_error(
-            shown_name, reason, "a file that can be read", "Check name and folder.", table
+            shown_name, nothing, "a file that can be read", "Check name and folder.", table
         ) from None
     if len(data) > MAX_BYTES:
         words = ("more than 5 MB", "at most 5 MB", "Is it the right file?")

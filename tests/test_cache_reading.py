@@ -292,8 +292,8 @@ CASES = [
          "same folder or below it. Put the incident beside the study.",
          row("incidents", 0, file="ulvaren-bowl.toml")),
     Case("no such file", row("incidents", 0, file="no.toml"),
-         "no.toml: received No such file or directory; allowed: a file that can be read. Check "
-         "name and folder.", row("incidents", 0, file="pelvarra-camp.toml", places=None)),
+         "no.toml: received nothing (no such file or directory); allowed: a file that can be read. "
+         "Check name and folder.", row("incidents", 0, file="pelvarra-camp.toml", places=None)),
     Case("no place", row("incidents", 0, places={}),
          "x.toml [incidents] known places: received an empty table; allowed: the place of at least "
          "one cache's stock. Places there: debris, collection point, hut.",

@@ -32,18 +32,19 @@ NOTES: Final = (
 )
 
 
-def measure_words(measure: Measure, incident: Incident) -> str:
-    """Return one measure in words."""
+def measure_words(measure: Measure, incident: Incident, *, is_twice: bool = False) -> str:
+    """Return one measure in words, or the same thing twice: two more of it."""
     where, origin = (at_place(p, incident) for p in (measure.place, measure.origin))
+    more, s = ("two more", "s") if is_twice else ("one more", "")
     match measure.kind:
         case "cylinder":
-            what = f"one more {_size(measure.model, incident)} cylinder{where}"
+            what = f"{more} {_size(measure.model, incident)} cylinder{s}{where}"
         case "regulator":
-            what = f"one more {measure.name} regulator{where}"
+            what = f"{more} {measure.name} regulator{s}{where}"
         case "device":
-            what = f"one more {measure.name} ({measure.age}){where}"
+            what = f"{more} {measure.name}{s} ({measure.age}){where}"
         case "key" | "washer" | "responder":
-            what = f"one more {measure.kind}{where}"
+            what = f"{more} {measure.kind}{s}{where}"
         case "move one":
             what = f"cylinder {measure.name} standing{where}, not{origin}"
         case "move all":
@@ -92,7 +93,7 @@ def _size(model: Cylinder | Regulator | Option | None, incident: Incident) -> st
 def measures_words(measures: Sequence[Measure], incident: Incident) -> str:
     """Return measures together; two of a thing are said as such."""
     if len(measures) == 2 and measures[0] == measures[1]:
-        return measure_words(measures[0], incident).replace("one more", "two more of:", 1)
+        return measure_words(measures[0], incident, is_twice=True)
     return " and ".join(measure_words(m, incident) for m in measures)
 
 

@@ -197,11 +197,13 @@ def _chance(row: Row) -> str:
 
 
 def stock_words(rows: Sequence[Row], *, has_caches: bool) -> str:
-    """Return a stock in one line: ``3 jumbo D, 2 regulator``."""
-    return ", ".join(
-        f"{row['count']} {row['item']}" + (f" in {row['cache']}" if has_caches else "")
-        for row in rows
-    )
+    """Return a stock in one line: ``3 x jumbo D, 2 x regulator``."""
+    return ", ".join(_times(row) + (f" in {row['cache']}" if has_caches else "") for row in rows)
+
+
+def _times(row: Row) -> str:
+    """Return a number of an item; its name is the user's, so it is not put in the plural."""
+    return f"{row['count']} x {row['item']}"
 
 
 def stock_grid(document: Document, offer: Row) -> Grid:
@@ -226,7 +228,7 @@ def loads_grid(document: Document, offer: Row) -> Grid:
     has_caches = len(document["study"]["caches"]) > 1
     rows = tuple(
         ((f"{row['cache']} " if has_caches else "") + str(row["number"]), f"{row['mass_kg']:.1f}",
-         ", ".join(f"{part['count']} {part['item']}" for part in row["items"]))
+         ", ".join(map(_times, row["items"])))
         for row in offer["loads"]
     )  # fmt: skip
     title = f"By load, {called(document, offer['name'])}: each works alone"

@@ -22,5 +22,5 @@ def comparison_text(plan: Plan) -> str:
     console = console_to(out)
     lines(console, (BANNER, plan.incident.name, "", comparison_line(plan), ""))
     grid(console, comparison_grid(plan))
-    lines(console, (names_line(plan), widest_line(plan), "", BOUNDS, BANNER))
+    lines(console, (names_line(plan), widest_line(plan), "", BOUNDS, "", BANNER))
     return out.getvalue()
