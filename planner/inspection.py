@@ -219,7 +219,7 @@ def _restock(found: Sequence[Inspected], wanted: Sequence[Wanted]) -> Iterator[R
             ready[want.size, place] -= taken
             left -= taken
         if left:
-            where = f" at {want.place}" if want.place else ""
+            where = f" to {want.place}" if want.place else ""
             yield Remark("short", f"{left} full {want.size}{where}, of {want.count} wanted")
 
 

@@ -93,7 +93,7 @@ def test_what_is_to_be_brought() -> None:
     rows += [GOOD.replace("H-01,D", "S-1,D").replace("hut", "shed"), "E-1,E,400,20,,hut,,,,,\n"]
     wanted = (Wanted("D", 1, ""), Wanted("D", 3, "hut"), Wanted("E", 1, ""))
     told = [remark.text for remark in found(*rows, wanted=wanted).restock]
-    assert told == ["1 full D at hut, of 3 wanted", "1 full E, of 1 wanted"]
+    assert told == ["1 full D to hut, of 3 wanted", "1 full E, of 1 wanted"]
     # Twin: one more of each and nothing is.
     rows += [GOOD.replace("H-01", "H-09"), GOOD.replace("H-01,D,2000", "E-2,E,1990")]
     assert found(*rows, wanted=wanted).restock == ()
@@ -142,7 +142,7 @@ def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([*words, "--html", str(sheet)]) == 0
     text = capsys.readouterr().out
     assert "1 of 1 cylinder ready on 25 Nov 2026." in text
-    assert "Bring 1 full D at hut, of 2 wanted" in text
+    assert "Bring 1 full D to hut, of 2 wanted" in text
     assert "1 of 1 cylinder ready" in sheet.read_text()
     assert main([*words, "--json", "-"]) == 0
     result = json.loads(capsys.readouterr().out)

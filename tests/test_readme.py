@@ -9,7 +9,9 @@ import pytest
 
 from planner.cli import main
 
-README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+SCENARIOS = ROOT / "scenarios"
 
 
 def blocks(text: str) -> list[str]:
@@ -57,3 +59,19 @@ def test_situation_of_the_readme_is_read(tmp_path: Path) -> None:
     found = read_situation(now, read_incident(incident).incident)
     assert found.state.at_min == 40.0
     assert [c.status for c in found.state.cylinders][:2] == ["taken off", "connected"]
+
+
+def test_the_tables_name_every_shipped_file() -> None:
+    part = README[README.index("Shipped incidents") : README.index("## Planning on")]
+    named = set(re.findall(r"`([\w-]+\.(?:toml|csv))`", part))
+    assert named == {path.name for path in SCENARIOS.iterdir() if path.suffix in {".toml", ".csv"}}
+
+
+def test_the_shipped_stock_is_inspected(capsys: pytest.CaptureFixture[str]) -> None:
+    stock, wanted = (str(SCENARIOS / f"serrin-hut-{name}.csv") for name in ("stock", "wanted"))
+    assert main(["stock", stock, "--wanted", wanted, "--on", "2026-11-25"]) == 0
+    told = capsys.readouterr().out
+    assert "3 of 8 cylinders ready on 25 Nov 2026." in told
+    assert "Bring 2 full D to hut, of 5 wanted" in told
+    for word in ("SHORT", "LOW", "DUE", "MISSING", "ODD"):
+        assert word in told

@@ -29,7 +29,7 @@ from planner.report.facts import assumptions, change_by_min, no_oxygen_reason, w
 from planner.report.holdings import holdings, holdings_grids
 from planner.report.result import plan_result
 from planner.report.sentences import kept_for_sentence, list_sentence
-from planner.report.text import WIDTH, holdings_text, view_text
+from planner.report.text import WIDTH, holdings_text, view_text, wrapped
 from planner.report.view import view_of
 from planner.workflow import Request, make_plan
 from tests.generator import random_incident
@@ -475,6 +475,15 @@ def test_fallback_and_warnings_are_told() -> None:
     long = text_of(replace(plan, warnings=("w" * 150,)))
     assert long.count("w") - long.replace("w" * 50, "").count("w") == 100
     assert re.sub(r"\s", "", long).count("w" * 150) == 1  # wrapped, not cut
+
+
+def test_a_listed_line_goes_on_under_its_beginning_and_keeps_its_percent_signs() -> None:
+    words = "word " * 18  # 90 columns, of 100
+    row = words.rstrip()
+    listed = wrapped([f" - {words}12345678 end", f"3. {words}1234567 %", "", f"{words}on the left"])
+    assert listed.splitlines() == [
+        f" - {row}", "   12345678 end", f"3. {row}", "   1234567 %", "", f"{row} on the", "left",
+    ]  # fmt: skip
 
 
 def test_washers_of_what_runs_already_are_spent() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from io import StringIO
 from typing import Any
@@ -16,6 +17,10 @@ from planner.report.view import Grid, View
 WIDTH = 100
 #: A rule under the heads and nothing else, in plain ASCII: any printer and terminal has it.
 RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
+#: What a listed line begins with: a dash, a number, or blanks.
+_MARK = re.compile(r" +(?:- )?|[0-9]{1,3}\. ")
+#: Stands for the blank between a number and its percent sign, where no line may end.
+_HELD = "\ue000"
 
 
 def view_text(view: View) -> str:
@@ -65,9 +70,17 @@ def wrapped(texts: Iterable[str]) -> str:
 
 
 def lines(console: Console, texts: Iterable[str]) -> None:
-    """Print texts as they are, wrapped."""
+    """Print texts as they are, wrapped; what goes on of a listed one stands under its beginning."""
     for text in texts:
-        _put(console, Text(text))
+        mark = _MARK.match(text)
+        indent = mark.end() if mark else 0
+        held = text[indent:].replace(" %", f"{_HELD}%")
+        parts = Text(held).wrap(console, console.width - indent)
+        for number, part in enumerate(parts):
+            begin = " " * indent if number else text[:indent]
+            _put(console, Text(begin + part.plain.replace(_HELD, " ")))
+        if not parts:
+            _put(console, Text(text))
 
 
 def _put(console: Console, content: RenderableType) -> None:
