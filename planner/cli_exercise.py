@@ -106,16 +106,8 @@ def _write(arguments: argparse.Namespace, exercise: Exercise, told: Told | None)
 
 
 def _exercise(arguments: argparse.Namespace) -> Exercise:
-    from planner.exercise.setup import is_exercise, read_exercise
-    from planner.files import parse_file
+    from planner.exercise.setup import read_exercise
 
-    raw, file = parse_file(Path(arguments.exercise))
-    if not is_exercise(raw) and "incident" in raw:
-        words = (
-            "an incident file", "an exercise file",
-            'Name the exercise; it names its incident: incident = "..." under [exercise].',
-        )  # fmt: skip
-        raise InputError([Fault(file, "exercise", "", "", *words)])
     exercise = read_exercise(arguments.exercise)
     return exercise if arguments.seed is None else replace(exercise, seed=arguments.seed)
 

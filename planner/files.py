@@ -26,6 +26,7 @@ from planner.errors import Fault, InputError
 from planner.fields import CSV_TABLES, TABLES, Kind
 from planner.incident import Incident
 from planner.intake import MAX_FAULTS, Intake, nearest, printable, shown, text_fault, too_many
+from planner.kinds_of_file import require_kind
 
 MAX_BYTES: Final = 5_000_000
 MAX_NAME: Final = 200
@@ -96,6 +97,7 @@ def incident_from(
     InputError
         With every fault found.
     """
+    require_kind(raw, "incident", file or (intake.file if intake else ""))
     intake = intake or Intake(file)
     draft = draft_from(raw, intake)
     remarks = tuple(check(draft))

@@ -282,6 +282,10 @@ def _rows(text: str, table: Table, intake: Intake) -> list[Row]:
     rows: list[Row] = []
     try:
         columns = [cell.strip().lower() for cell in next(reader, [])]
+        if any(columns) and not set(columns) & set(kinds):
+            words = (shown(header), "a header line", f"Begin with: {', '.join(kinds)}.")
+            intake.add(Fault(intake.file, table.name, "line 1", "", *words))
+            return []
         for cells in reader:
             if not any(cell.strip() for cell in cells):
                 continue

@@ -15,6 +15,7 @@ from planner.errors import InputError
 from planner.files import parse_file
 from planner.incident import Incident, Patient, ThreePoint
 from planner.intake import Intake, Row, Unfit, listed, nearest, printable
+from planner.kinds_of_file import require_kind
 from planner.situation_checks import check
 from planner.situation_fields import (
     DEAD,
@@ -63,6 +64,7 @@ def situation_from(raw: Mapping[str, object], incident: Incident, file: str = ""
     InputError
         With every fault found.
     """
+    require_kind(raw, "situation", file)
     intake = Intake(file)
     rows = _rows(raw, intake)
     faults = list(dict.fromkeys([*intake.faults, *check(rows, incident, file)]))

@@ -197,6 +197,11 @@ def test_a_gauge_that_rises_was_filled_or_is_another() -> None:
     state = at(21.0, *rows)
     assert [check.side for check in state.checks] == ["higher", None]
     assert state.checks[1].from_first is None  # the start gauge says no more
+    on = [(0, ON), (10, GaugeRead(psi(900), "H-04")), (12, GaugeRead(psi(1300), "H-04"))]
+    low, high = at(12.0, *on).checks
+    assert (low.side, high.side) == ("lower", "higher")
+    assert low.extra_lpm is not None
+    assert high.extra_lpm is None  # no flow, however small, lets a gauge rise
 
 
 def test_a_rough_reading_that_fits_says_less_than_the_arithmetic() -> None:

@@ -29,6 +29,7 @@ from planner.fields import Table
 from planner.files import parse_file, read_incident
 from planner.incident import Incident, TransferGroup, Uncertainty
 from planner.intake import Row, Unfit, listed, nearest, printable, shown
+from planner.kinds_of_file import require_kind
 from planner.reference import find_size
 from planner.units import Pressure
 
@@ -63,6 +64,7 @@ def study_from(raw: Mapping[str, object], folder: Path, file: str = "") -> Study
     InputError
         With every fault found.
     """
+    require_kind(raw, "study", file)
     intake = StudyIntake(file)
     rows = _read(raw, intake)
     incidents, faults = _incidents(rows, folder, intake)

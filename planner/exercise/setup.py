@@ -31,6 +31,7 @@ from planner.files import incident_from, parse_file, write_text
 from planner.incident import Incident
 from planner.intake import Intake, Row, Unfit, listed, nearest, printable, shown, text_fault
 from planner.journal.trees import free_text_fault, plain_number
+from planner.kinds_of_file import require_kind
 from planner.units import Pressure
 
 SCHEMA: Final = 1
@@ -118,6 +119,7 @@ def read_exercise(path: str | Path) -> Exercise:
     """
     path = Path(path)
     raw, file = parse_file(path)
+    require_kind(raw, "exercise", file)
     return exercise_from(raw, _named_incident(raw, path.parent, file), file)
 
 

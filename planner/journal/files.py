@@ -245,7 +245,11 @@ def _lines(text: str, intake: Intake) -> list[tuple[int, dict[str, str], bool]]:
     reader = csv.reader(StringIO(text, newline=""), delimiter=mark, strict=True)
     rows = []
     try:
-        columns = _columns(next(reader, []), intake)
+        names = next(reader, [])
+        if not _is_header(names):
+            intake.add(Fault(intake.file, "entries", "line 1", "", *_no_header(header, names)))
+            return []
+        columns = _columns(names, intake)
         for cells in reader:
             line = f"line {reader.line_num}"
             if not any(cell.strip() for cell in cells):
@@ -272,14 +276,22 @@ def _lines(text: str, intake: Intake) -> list[tuple[int, dict[str, str], bool]]:
     return rows
 
 
+def _is_header(cells: Sequence[str]) -> bool:
+    """Say whether half of the names at least are a log's; it may be a table of something else."""
+    names = [cell.strip().lower() for cell in cells if cell.strip()]
+    return bool(names) and 2 * sum(name in COLUMNS for name in names) >= len(names)
+
+
+def _no_header(header: str, names: Sequence[str]) -> tuple[str, str, str]:
+    is_empty = not any(cell.strip() for cell in names)
+    mend = f"Begin with a line of column names: {', '.join(COLUMNS[:4])}, ..."
+    return "nothing" if is_empty else shown(header), "a header line", mend
+
+
 def _columns(header: Sequence[str], intake: Intake) -> list[str]:
     """Return the columns' names, empty for those that are not read; wrong ones are faults."""
     names = [cell.strip().lower() for cell in header]
     known = (*COLUMNS, NOTICE)
-    if not any(names):
-        mend = f"Begin with a line of column names: {', '.join(COLUMNS[:4])}, ..."
-        words = ("nothing", "a header line", mend)
-        intake.add(Fault(intake.file, "entries", "line 1", "", *words))
     for index, name in enumerate(names):
         if name and name not in known:
             mend = nearest(name, known) or "Known: " + ", ".join(COLUMNS) + "."

@@ -261,6 +261,8 @@ class Tank:
         if anchor.flowed_min <= 0.0 or self.cylinder is None:
             return None
         there = content_l(self.cylinder.water_volume_l, psi, temperature_c)
+        if there > anchor.held_l:
+            return None  # it rose: no flow, however small, explains that
         return (self._left(anchor) - there) / anchor.flowed_min
 
 

@@ -92,7 +92,7 @@ class GaugeCheck:
         Outside the band of either; None: it fits.
     extra_lpm : float or None
         How much more than written flowed, on average, counted from the first gauge where that is
-        outside its band, else from the one before; None where nothing flowed.
+        outside its band, else from the one before; None where nothing flowed or the gauge rose.
     unit : {"psi", "bar"}
         In which it was read.
     """

@@ -33,5 +33,5 @@ def journal_text(incident: Incident, reading: LogReading, state: LogState) -> st
     grid(console, patients_grid(state, incident.start))
     grid(console, cylinders_grid(state, is_bar=incident.change_at.unit == "bar"))
     section(console, "What the record says", state_lines(state, incident.start))
-    lines(console, (NOTE, BANNER))
+    lines(console, (NOTE, "", BANNER))
     return out.getvalue()
