@@ -166,7 +166,9 @@ def test_only_clear_gains_within_the_limits_are_recommended(document: dict[str, 
            "by": by, "is_within": True}  # fmt: skip
     unclear = row | {"what": "size B", "by": by | {"high": 0.01}}
     tree["next_best"] = [unclear, row]
-    assert next_line(tree).startswith("Next best to buy: 1 size A for 9 EUR and 4.0 kg: 2.0 points")
+    assert next_line(tree).startswith(
+        "Next best to buy: 1 x size A for 9 EUR and 4.0 kg: 2.0 points"
+    )
     tree["next_best"] = [row | {"is_within": False}]
     assert next_line(tree).startswith("No single item more within the limits")
     tree["binds"] = [unclear]

@@ -287,7 +287,9 @@ def what_ifs(bench: Bench, stock: Stock) -> tuple[Change, ...]:
     lower = study.change_at.psi - LOWER_PSI
     if lower >= study.safe_residual.psi:
         other = replace(study, change_at=Pressure(lower, "psi"))
-        words = f"change at {lower:g} psi in place of {study.change_at.psi:g}"
+        unit = study.change_at.unit
+        now, then = study.change_at.in_unit(unit), other.change_at.in_unit(unit)
+        words = f"change at {then:.0f} {unit} in place of {now:.0f}"
         found.append(bench.change(words, stock, bench.tried_as(other, stock)))
     later = replace(study, cases=tuple(_later(case) for case in study.cases))
     after = bench.tried_as(later, stock, is_drawn_anew=True)

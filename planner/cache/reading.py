@@ -227,13 +227,19 @@ def _item_of(row: Row, assumed: list[str]) -> Item:
     return Item(**values)
 
 
+def _written(gauge: Pressure) -> str:
+    """Return a table's pressure in the unit in which it is a round number."""
+    psi, bar = (round(gauge.in_unit(unit), 1) for unit in ("psi", "bar"))
+    return f"{bar:g} bar" if bar.is_integer() and not psi.is_integer() else f"{psi:g} psi"
+
+
 def _cylinder_values(row: Row, assumed: list[str]) -> dict[str, Any]:
     size = find_size(row.get("size"))
     assert size is not None  # noqa: S101 - the checks let no other through
     gauge, mass = row.get("gauge"), mass_of(row)
     if gauge is None:
         gauge = Pressure(size.service_psi, "psi")
-        assumed.append(f"items {row.label}: kept at {size.service_psi:g} psi, the table's pressure")
+        assumed.append(f"items {row.label}: kept at {_written(gauge)}, the table's pressure")
     if "mass_kg" not in row.raw_names:
         assumed.append(
             f"items {row.label}: {mass:g} kg full, {size.empty_kg:g} kg empty (from memory) and "

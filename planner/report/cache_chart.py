@@ -30,6 +30,7 @@ def frontier_chart(document: Mapping[str, Any]) -> Spec | None:
         {"name": row["name"], **_at(row), "price": money(document, row["price"])}
         for row in shown_offers(document)
     ]
+    names = [name for name in _SHAPES if any(row["name"] == name for row in offers)]
     rules: Values = [{"name": row["rule"], **_at(row)} for row in document["rules"]]
     target = document["study"]["target_chance"]
     highest = max(row["high"] for row in (*values, *offers, *rules))
@@ -60,13 +61,13 @@ def frontier_chart(document: Mapping[str, Any]) -> Spec | None:
         layer({"type": "point", "shape": "cross", "color": ORANGE, "size": 70, "filled": True},
               rules, at),
         layer({"type": "point", "color": BLUE, "filled": True, "size": 180}, offers,
-              {**at, "shape": {"field": "name", "type": "nominal", "legend": None, "scale": {
-                  "domain": list(_SHAPES), "range": list(_SHAPES.values())}}}),
+              {**at, "shape": {"field": "name", "type": "nominal", "scale": {
+                  "domain": names, "range": [_SHAPES[name] for name in names]},
+                  "legend": {"title": None, "orient": "bottom", "symbolFillColor": BLUE,
+                             "symbolStrokeColor": BLUE}}}),
         layer({"type": "point", "color": INK, "filled": True, "size": 90}, values,
               {**at, "tooltip": [{"field": "kg", "title": "kg"}, {"field": "price"}]})
         | {"name": CLICKED},
-        layer({"type": "text", "align": "left", "dx": 10, "dy": -9, "color": BLUE}, offers,
-              {**at, "text": {"field": "name"}}),
     ]  # fmt: skip
     return spec_of(
         "Chance of anyone running out, by the weight of the stock",

@@ -338,7 +338,7 @@ def next_line(document: Document) -> str:
         return f"No single item more within the limits clearly lowers the chance{over}."
     best = within[0]
     return (
-        f"Next best to buy: 1 {best['what']} for {money(document, best['price'])} and "
+        f"Next best to buy: 1 x {best['what']} for {money(document, best['price'])} and "
         f"{best['mass_kg']:.1f} kg: {difference_words(estimate_of(best['by']))}."
     )
 
