@@ -129,7 +129,7 @@ def compare_changed(call: Call) -> dict[str, Any]:
         incident = incident_from(call.payload["incident"]).incident
     except InputError as error:
         raise InputError([*faults, *error.faults]) from None
-    faults += _residual_faults(change["change_at_psi"], incident.safe_residual.psi)
+    faults += _residual_faults(change["change_at_psi"], incident)
     if faults:
         raise InputError(faults)
     from planner.policy_document import policy_from
@@ -138,12 +138,13 @@ def compare_changed(call: Call) -> dict[str, Any]:
     from planner.units import Pressure
     from planner.what_if import Change, what_if
 
-    at_psi = change["change_at_psi"]
+    at_psi, unit = change["change_at_psi"], incident.change_at.unit
+    asked = None if at_psi is None else Pressure(float(at_psi), "psi")
     wanted = Change(
         later_min=float(change["later_min"]),
         flow_factor=1 + change["flow_percent"] / 100,
         num_fewer=int(change["num_fewer"]),
-        change_at=None if at_psi is None else Pressure(float(at_psi), "psi"),
+        change_at=None if asked is None else Pressure(asked.in_unit(unit), unit),
     )
     call.tell("judging before and after")
     samples = (int(call.payload["samples"]), int(call.payload["seed"]))
@@ -167,6 +168,7 @@ TASKS: Final[Mapping[str, Task]] = MappingProxyType(
         "beside": tasks_exercise.beside,
     }
 )
+ROUNDING_PSI: Final = 1e-6  # a residual in bar, turned into psi and back
 # low, high, what is allowed; our own limits against a slip of the keyboard
 _CHANGE: Final[Mapping[str, tuple[float, float, str]]] = MappingProxyType(
     {
@@ -196,12 +198,18 @@ def _change_faults(change: Mapping[str, object]) -> Iterator[Fault]:
             yield _fault("what if", name, change[name], allowed)
 
 
-def _residual_faults(at_psi: Any, residual_psi: float) -> Iterator[Fault]:
+def _residual_faults(at_psi: Any, incident: Incident) -> Iterator[Fault]:
     """Keep a change pressure at or above the safe residual, as the incident file does."""
+    from planner.report.words import pressure
+    from planner.units import Pressure
+
     is_number = isinstance(at_psi, int | float) and _is_allowed(at_psi, *_CHANGE["change_at_psi"])
-    if is_number and at_psi < residual_psi:
-        least = f"at least {residual_psi:g} psi, the safe residual: nobody breathes below it"
-        yield _fault("what if", "change_at_psi", at_psi, least)
+    if is_number and at_psi < incident.safe_residual.psi - ROUNDING_PSI:
+        is_bar = incident.change_at.unit == "bar"
+        residual = pressure(incident.safe_residual, is_bar=is_bar)
+        least = f"at least {residual}, the safe residual: nobody breathes below it"
+        received = pressure(Pressure(float(at_psi), "psi"), is_bar=is_bar)
+        yield _fault("what if", "change_at_psi", received, least)
 
 
 def _request_faults(request: object) -> Iterator[Fault]:

@@ -52,6 +52,21 @@ def test_without_an_incident_or_a_log(store: Store, document: str) -> None:
     assert "entries read" not in text
 
 
+def test_a_shipped_incident_takes_its_shipped_log(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(log_view, "_sent", dict)
+    path = GULLY.with_name("hallimoor-rib.toml")
+    app = opened(start_shipped(store, path, new_command_id()).document, "log_view")
+    (box,) = app.checkbox
+    assert box.label == "Take the shipped log, hallimoor-rib-log.csv"
+    assert "No log is kept" in html(app)
+    fine(box.check().run())
+    assert "32 entries read" in html(app)
+    other = opened(start_shipped(store, GULLY, new_command_id()).document, "log_view")
+    assert not other.checkbox  # this one has none
+
+
 def test_doubts_and_state(document: str, monkeypatch: pytest.MonkeyPatch) -> None:
     app = shown(document, {"line.csv": LOG.encode()}, monkeypatch)
     text = html(app)

@@ -636,6 +636,32 @@ def test_a_change_pressure_below_the_safe_residual_is_a_fault() -> None:
     assert compare(lower, change_at_psi=199)["change"]["change_at_psi"] == 199
 
 
+def test_an_incident_in_bar_is_asked_and_answered_in_bar() -> None:
+    head = {**TREE["incident"], "change_at_bar": 35, "safe_residual_bar": 14}
+    tree = {**TREE, "incident": head}
+    # A residual turned into psi and back is still that residual.
+    made = compare(tree, change_at_psi=Pressure(14.0, "bar").psi)
+    assert what_if_lines(made)[0].startswith("With swaps due at 14 bar, ")
+    with pytest.raises(InputError, match="received '13 bar'; allowed: at least 14 bar, the safe"):
+        compare(tree, change_at_psi=Pressure(13.0, "bar").psi)
+
+
+def test_the_form_asks_in_the_unit_of_the_incident(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started: list[dict[str, Any]] = []
+    monkeypatch.setattr(desk(), "start", lambda _about, _task, payload: started.append(payload))
+    monkeypatch.setattr(desk(), "look", lambda _: None)
+    head = {**TREE["incident"], "change_at_bar": 35, "safe_residual_bar": 14}
+    made = store.create("incident", "in bar", {**TREE, "incident": head}, new_command_id())
+    keep_plan(store, made.document, made.number, document_of())
+    app = opened(made.document)
+    app.number_input(key="wi_change_bar").set_value(20)
+    next(b for b in widgets(app, "button") if b.label == "Compare").click()
+    fine(app.run())
+    assert started[0]["change"]["change_at_psi"] == pytest.approx(Pressure(20.0, "bar").psi)
+
+
 def test_the_form_asks_about_the_revision_that_was_planned(
     store: Store, kept: Revision, monkeypatch: pytest.MonkeyPatch
 ) -> None:

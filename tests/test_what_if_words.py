@@ -37,3 +37,5 @@ def test_every_change_is_named() -> None:
         "With flows +10 %, 2 of the list's last cylinders gone, swaps due at 200 psi, the plan "
         "kept as it is:"
     )
+    in_bar = told(Change(change_at=Pressure(20, "bar")), Estimate(0, 0, 0, 10))[0]
+    assert in_bar.startswith("With swaps due at 20 bar, ")

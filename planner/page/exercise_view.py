@@ -31,12 +31,17 @@ from planner.store import Revision, StoreError, new_command_id
 
 QUERY, OPEN, LINKS = "exercise", "open_exercise", "exercise_links"
 NEW: Final = "a new one"
+TOLD: Final = (
+    "An evening with players: set up what happens and what they know, begin a run, give them their "
+    "link, and look back at the end."
+)
 
 
 def show() -> None:
     """Show the exercises, the one that is open, and its runs."""
     look.put(parts.STYLE)
     look.put("<h2>Exercise</h2>")
+    look.line(TOLD)
     parts.told()
     document = _document()
     left, right = st.columns(2)

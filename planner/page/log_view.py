@@ -24,6 +24,7 @@ from planner.page.logs import keep_log, kept_log
 from planner.page.prints import review_button
 from planner.page.review import review
 from planner.page.review_drawing import show_lines, show_review
+from planner.page.starts import shipped_log
 from planner.page.waiting import tell_failure, wait_for
 from planner.report.journal_words import (
     NOTE,
@@ -58,7 +59,7 @@ def show() -> None:
         "Oxygen logs of this incident as CSV, in the columns of the blank log that Plan prints. "
         "What is not plain is read all the same, and told."
     )
-    files = _sent()
+    files = _sent() or _shipped(revision.name)
     if not files:
         _show_kept(revision.document, incident)
         return
@@ -115,6 +116,14 @@ def _sent() -> Files:
     sent = st.file_uploader("Logs, CSV, at most 5 MB", type=["csv"], accept_multiple_files=True,
                             key="logs", max_upload_size=5)  # fmt: skip
     return {file.name: file.getvalue() for file in sent}
+
+
+def _shipped(name: str) -> Files:
+    """Offer the log that is shipped with a shipped incident, told by its name."""
+    log = shipped_log(name)
+    if log is None or not st.checkbox(f"Take the shipped log, {log.name}", key=f"log_of_{name}"):
+        return {}
+    return {log.name: log.read_bytes()}
 
 
 def _read(files: Files, fast: Mapping[str, float], incident: Incident) -> LogReading:

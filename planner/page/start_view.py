@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Final, Literal
 
 import streamlit as st
 
@@ -17,12 +18,20 @@ from planner.page.review import review
 from planner.store import Document, Revision, StoreError, new_command_id
 from planner.store.exchange import FORMS, exported
 
+TOLD: Final = (
+    "Who gets which cylinder on which mask at which flow, who swaps what and when, until when the "
+    "oxygen lasts, and how likely it is that anyone runs out. Begin with a shipped incident, then "
+    "press Plan under Plan."
+)
+
 
 def show() -> None:
     """Show what is stored, ways to begin, and the tools for the incident that is open."""
     current = session.current()
     with st.container():
         session.show_state()
+    if current is None:
+        look.line(TOLD)
     left, right = st.columns(2)
     with left:
         _stored(current)
@@ -61,7 +70,8 @@ def _begin(current: Revision | None) -> None:
         name = st.selectbox("Shipped incident", list(known), key="shipped")
         if name:
             look.line(starts.note_of(known[name]), "small")
-            st.button("Begin from it", key="begin_shipped", on_click=_made,
+            kind: Literal["primary", "secondary"] = "secondary" if current else "primary"
+            st.button("Begin from it", key="begin_shipped", type=kind, on_click=_made,
                       args=(lambda command, path=known[name]: starts.start_shipped(
                           session.store(), path, command), new_command_id()))  # fmt: skip
     with files:

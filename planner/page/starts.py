@@ -18,15 +18,16 @@ from planner.store.exchange import Imported, import_incident, import_incident_fi
 
 PACKAGE: Final = Path(__file__).parents[1]
 ENDINGS: Final = ("toml", "json", "csv")
+FIRST: Final = "ulvaren-bowl"  # the one whose file explains the format line by line
 NOT_INCIDENTS: Final = ("-study", "-exercise")  # what lies beside the shipped incidents
 Files = Mapping[str, bytes]
 
 
 def shipped() -> dict[str, Path]:
-    """Return the shipped incidents by name, with the note of each; wheel or checkout."""
+    """Return the shipped incidents by name, the one to begin with first; wheel or checkout."""
     for folder in (PACKAGE / "scenarios", PACKAGE.parent / "scenarios"):
         if folder.is_dir():
-            paths = sorted(folder.glob("*.toml"))
+            paths = sorted(folder.glob("*.toml"), key=lambda p: (p.stem != FIRST, p.stem))
             return {_title(p): p for p in paths if not p.stem.endswith(NOT_INCIDENTS)}
     return {}
 
@@ -34,6 +35,13 @@ def shipped() -> dict[str, Path]:
 def note_of(path: Path) -> str:
     """Return what a shipped incident says it is for."""
     return str(tomllib.loads(path.read_text("utf-8"))["incident"].get("note", ""))
+
+
+def shipped_log(name: str) -> Path | None:
+    """Return the log that is shipped with the shipped incident of that name, if there is one."""
+    incident = shipped().get(name)
+    log = None if incident is None else incident.with_name(f"{incident.stem}-log.csv")
+    return log if log is not None and log.is_file() else None
 
 
 def blank(name: str, now: datetime) -> dict[str, Any]:

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from planner.estimate import Estimate
-from planner.report.words import chance_in_words, percent
+from planner.report.words import chance_in_words, percent, pressure
+from planner.units import Pressure
 from planner.what_if import Change, Compared, Difference
 
 
@@ -18,6 +19,7 @@ def what_if_result(change: Change, found: Difference) -> dict[str, Any]:
             "flow_percent": 100 * (change.flow_factor - 1),
             "num_fewer": change.num_fewer,
             "change_at_psi": None if change.change_at is None else change.change_at.psi,
+            "is_bar": change.change_at is not None and change.change_at.unit == "bar",
         },
         "anyone": _pair(found.anyone),
         "immediate": _pair(found.immediate),
@@ -61,7 +63,8 @@ def _changes(change: Mapping[str, Any]) -> str:
     if change["num_fewer"]:
         parts.append(f"{change['num_fewer']} of the list's last cylinders gone")
     if change["change_at_psi"] is not None:
-        parts.append(f"swaps due at {change['change_at_psi']:.0f} psi")
+        at = Pressure(change["change_at_psi"], "psi")
+        parts.append(f"swaps due at {pressure(at, is_bar=change.get('is_bar', False))}")
     return ", ".join(parts) or "nothing changed"
 
 
