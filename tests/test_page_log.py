@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -91,6 +92,13 @@ def test_doubts_and_state(document: str, monkeypatch: pytest.MonkeyPatch) -> Non
     assert "without oxygen by the record came after" not in text.split("Oxygen of each")[0]
     labels = [each.proto.label for each in app.get("download_button")]
     assert "Review to print" in labels
+    # Titles are headings, what is listed is set in, and no legend is taken off a plot's height.
+    assert '<h3 class="op-title">FACTS: what the record says</h3>' in text
+    assert '<p class="op-line op-item">' in text
+    assert '<p class="op-line"> - ' not in text
+    specs = [json.loads(each.proto.spec) for each in app.get("vega_lite_chart")]
+    assert len(specs) >= 2
+    assert {spec["autosize"]["type"] for spec in specs} == {"fit-x"}
 
 
 def test_a_fast_clock_moves_the_entries(document: str, monkeypatch: pytest.MonkeyPatch) -> None:

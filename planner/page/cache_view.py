@@ -16,6 +16,7 @@ from planner.page import caches, look, picks, session
 from planner.page.cache_form import show_forms
 from planner.page.cache_plans import show_plans
 from planner.page.caches import KeptAnswer
+from planner.page.charts_view import FIT
 from planner.page.desk import desk
 from planner.page.plan_style import STYLE
 from planner.page.waiting import tell_failure, wait_for
@@ -258,7 +259,7 @@ def _chart(tree: Mapping[str, Any]) -> int | None:
     title = spec["title"]
     below = "".join(f"<span>{look.escape(line)}</span>" for line in title["subtitle"])
     look.put(f'<p class="op-chart">{look.escape(title["text"])}{below}</p>')
-    bare = {key: value for key, value in spec.items() if key != "title"}
+    bare = {key: value for key, value in spec.items() if key != "title"} | {"autosize": FIT}
     picked: Any = st.vega_lite_chart(spec=bare, width="stretch", theme=None, key="chart_cache",
                                 on_select="rerun", selection_mode=POINT)  # fmt: skip
     with st.expander("The same as a table"):

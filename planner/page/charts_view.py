@@ -11,6 +11,8 @@ from planner.page import look
 from planner.report.board import grid_html
 from planner.report.chart_parts import as_table
 
+#: As wide as its place; the height is the plot's own, and axes and legends come on top of it.
+FIT: Final = {"type": "fit-x", "contains": "padding"}
 COLUMN_PX: Final = 230  # the widest entry of a legend, 186 px measured, with room for more
 
 
@@ -25,6 +27,7 @@ def chart(tree: Mapping[str, Any], name: str) -> None:
     below = "".join(f"<span>{look.escape(line)}</span>" for line in lines if line)
     look.put(f'<p class="op-chart">{look.escape(title.get("text", ""))}{below}</p>')
     bare = {key: _narrowed(value) for key, value in spec.items() if key != "title"}
+    bare["autosize"] = FIT
     st.vega_lite_chart(spec=bare, width="stretch", theme=None, key=f"chart_{name}")
     with st.expander("The same as a table"):
         look.put(look.scrolled(grid_html(as_table(spec))))

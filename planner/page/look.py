@@ -23,6 +23,9 @@ STYLE: Final = """<style>
 .op-banner { background: #ffd60a; color: #111; font-weight: 700; text-align: center;
   padding: .3rem .6rem; letter-spacing: .04em; border-radius: .3rem; }
 .op-line { margin: .1rem 0; overflow-wrap: anywhere; line-height: 1.4; }
+.op-item { padding-left: 1.1rem; }
+.op-item:not(.op-on)::before { content: "\\2013"; margin-left: -1rem; display: inline-block;
+  width: 1rem; }
 .op-small { font-size: .9rem; opacity: .85; }
 .op-saved { border-left: .3rem solid #2e9e5b; padding-left: .6rem; }
 .op-fault, .op-warning { padding: .25rem .6rem; margin: .15rem 0; overflow-wrap: anywhere;
@@ -39,6 +42,8 @@ STYLE: Final = """<style>
 .op-table.op-wide { min-width: 62rem; }
 .op-table.op-wide th, .op-table.op-wide td { overflow-wrap: break-word; }
 .op-table td.n, .op-table th.n { text-align: right; white-space: nowrap; }
+.op-chart { margin: .2rem 0 0; font-size: 1rem; font-weight: 700; }
+.op-chart span { display: block; font-weight: 400; font-size: .86rem; }
 .op-title { margin: 0 !important; padding: .2rem 0 !important; overflow-wrap: anywhere; }
 [data-testid="stButton"] button, [data-testid="stDownloadButton"] button,
 [data-testid="stButtonGroup"] button, [data-testid="stTextInputRootElement"],

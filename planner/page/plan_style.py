@@ -25,8 +25,6 @@ STYLE: Final = """<style>
 .board tr.awaited td, .board tr.awaited th { font-style: italic; }
 .board tr.none { opacity: .78; }
 .op-two { display: grid; grid-template-columns: minmax(0, 13fr) minmax(0, 8fr); gap: 0 1.4rem; }
-.op-chart { margin: .2rem 0 0; font-size: 1rem; font-weight: 700; }
-.op-chart span { display: block; font-weight: 400; font-size: .86rem; }
 @media (max-width: 1000px) { .op-two { grid-template-columns: minmax(0, 1fr); } }
 .op-beside p { margin: .1rem 0 .35rem; font-size: .86rem; line-height: 1.25; }
 .op-scroll { overflow-x: auto; }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import zip_longest
 from typing import Any
 
 import streamlit as st
@@ -24,7 +25,22 @@ def show_review(lines: Sequence[str], charts: Sequence[dict[str, Any]]) -> None:
 
 
 def show_lines(texts: Iterable[str]) -> None:
-    """Show many lines as one block: each block of its own takes the browser a while."""
-    html = "".join(f'<p class="op-line">{look.escape(text)}</p>' for text in texts)
+    """Show many lines as one block: each block of its own takes the browser a while.
+
+    A line in front of a listed one is its title; what is set in goes on in the item above it.
+    """
+    lines = [text for text in texts if text]
+    html = "".join(_drawn(text, after) for text, after in zip_longest(lines, lines[1:]))
     if html:
         look.put(html)
+
+
+def _drawn(text: str, after: str | None) -> str:
+    said = look.escape(text.strip().removeprefix("- "))
+    if text.startswith(" - "):
+        return f'<p class="op-line op-item">{said}</p>'
+    if text.startswith("   "):
+        return f'<p class="op-line op-item op-on op-small">{said}</p>'
+    if after is not None and after.startswith(" - "):
+        return f'<h3 class="op-title">{said}</h3>'
+    return f'<p class="op-line">{said}</p>'
