@@ -21,7 +21,7 @@ from planner.exercise import keeping
 from planner.exercise.known import known_to_players
 from planner.exercise.setup import Exercise, Objective, exercise_document, read_exercise
 from planner.jobs import Progress
-from planner.page import exercise_parts, exercise_sets, exercise_view, session
+from planner.page import exercise_parts, exercise_prints, exercise_sets, exercise_view, session
 from planner.page.hot_washes import write, written
 from planner.page.starts import start_from_files
 from planner.report.hot_wash import ABOUT
@@ -284,6 +284,46 @@ def test_the_clock_starts_pauses_runs_fast_and_is_rewound(store: Store) -> None:
     app.number_input(key="rewind_to").set_value(0.0)
     press(app, "Rewind")
     assert keeping.look(store, links.run).run.branch == 1
+
+
+def test_after_a_sleep_every_screen_stands_where_it_was_last_seen(store: Store) -> None:
+    """The laptop was shut five minutes ago, at minute 3; whoever opens a screen finds it so."""
+    at = datetime.now(UTC) - timedelta(minutes=8)
+    then = Store(store.path, now=lambda: at)
+    links = keeping.begin_run(then, CORVENNA)
+    keeping.command(then, links.run, "started", new_command_id(), now=at)
+    for _ in range(3):
+        at += timedelta(minutes=1)
+        keeping.look(then, links.run, at)
+    control, players = screen(links.controller), screen(links.players)
+    for each in (control, players):
+        assert "minute 3.0, paused" in html(each)
+    assert "Paused by itself: the machine slept" in html(control)
+    assert "Paused by itself" not in html(players)  # their clock stands; why is the controller's
+    assert "minute 3.0, paused" in html(fine(control.run()))  # F5
+    press(control, "Go on")
+    assert "minute 3.0, running" in html(control)
+    assert "Paused by itself" not in html(control)
+    # Its twin: seen a minute ago, nothing has slept.
+    at = datetime.now(UTC) - timedelta(minutes=1)
+    links = keeping.begin_run(then, CORVENNA)
+    keeping.command(then, links.run, "started", new_command_id(), now=at)
+    assert re.search(r"minute 1\.\d, running", html(screen(links.controller)))
+
+
+def test_both_books_are_given_to_print(store: Store) -> None:
+    links = played(store)
+    app = screen(links.controller)
+    given = {each.proto.label for each in app.get("download_button")}
+    assert {"Controller's book", "Players' sheets"} <= given
+    now = keeping.look(store, links.run)
+    book = exercise_prints._book(lambda: (now.exercise, now.run)).decode()
+    sheets = exercise_prints._sheets(lambda: (now.exercise, now.run)).decode()
+    assert "FOR CONTROLLERS ONLY" in book
+    assert "FOR CONTROLLERS ONLY" not in sheets
+    assert "what you know at 16:53" in sheets  # minute 13: as it stands, not as it began
+    players = screen(links.players)
+    assert not players.get("download_button")
 
 
 def test_a_real_emergency_stops_every_screen_until_lifted(store: Store) -> None:

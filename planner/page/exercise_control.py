@@ -21,6 +21,7 @@ from planner.page import exercise_parts as parts
 from planner.page.exercise_deciding import show_form
 from planner.page.exercise_injects import fields, row_of
 from planner.page.exercise_player import show_known
+from planner.page.exercise_prints import show_sheets_now
 from planner.report.exercise_words import when_words
 from planner.report.words import TITLES
 from planner.store import new_command_id
@@ -50,6 +51,8 @@ def show() -> None:
     with right:
         _truth()
         exercise_plan.show(access.run)
+    with st.expander("On paper, in case the power fails"):
+        show_sheets_now(access.run, seen.exercise.name)
     with st.expander("Type in a decision for players, as when an evening goes on by paper"):
         show_form(access.run, known_to_players(seen.exercise, seen.run), "controller")
     with st.expander("What players know"):

@@ -16,6 +16,7 @@ from planner.exercise.known import known_to_players
 from planner.page import exercise_parts as parts
 from planner.page import look
 from planner.page.exercise_deciding import choices, show_form
+from planner.report.words import TITLES
 
 Tree = Mapping[str, Any]
 DRAWN: Final = "player_choices"  # what the form on screen offers
@@ -94,8 +95,9 @@ def _things() -> None:
 def show_known(known: Tree) -> None:
     """Draw people, cylinders, regulators and the log as players know them."""
     look.put("<h3>People</h3>")
-    parts.table(("Tag", "Category", "Now", "At", "On"), (
-        (p["tag"], p.get("triage", ""), p["status"], p["place"], _on(p["on"]))
+    parts.table(("Tag", "Category", "Seen at first", "Now", "At", "On"), (
+        (p["tag"], TITLES.get(p.get("triage", ""), ""), _seen(p), p["status"], p["place"],
+         _on(p["on"]))
         for p in known["patients"]
     ))  # fmt: skip
     look.put("<h3>Cylinders</h3>")
@@ -124,6 +126,13 @@ def show_log(known: Tree) -> None:
     rows = known["log"][::-1]
     parts.table(("Time", "What", "About", "By"),
                 ((r["time"], r["event"], about(r), by(r)) for r in rows))  # fmt: skip
+
+
+def _seen(person: Tree) -> str:
+    """Return what anybody could see of somebody: age, indication, saturation."""
+    age = "" if person.get("age", "adult") == "adult" else str(person["age"])
+    reads = "" if person.get("spo2") is None else f"reads {person['spo2']:g}"
+    return "; ".join(text for text in (age, person.get("indication", ""), reads) if text)
 
 
 def _plain(value: object) -> str:

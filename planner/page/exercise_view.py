@@ -26,6 +26,7 @@ from planner.page import exercise_parts as parts
 from planner.page import exercise_sets as sets
 from planner.page import look, picks, session
 from planner.page.exercise_injects import fields, row_of
+from planner.page.exercise_prints import show_sheets
 from planner.report.exercise_words import when_words
 from planner.store import Revision, StoreError, new_command_id
 
@@ -171,6 +172,8 @@ def _open_one(revision: Revision, exercise: Exercise) -> None:
         whole = tomli_w.dumps(exercise_document(exercise, is_embedded=True))
         st.download_button("TOML, with its incident", whole, f"exercise-{revision.document}.toml",
                            on_click="ignore", key="exercise_toml")  # fmt: skip
+    with st.expander("On paper"):
+        show_sheets(exercise)
     with st.expander("Head"):
         _head(revision, exercise)
     with st.expander(f"Objectives: {len(exercise.objectives)}"):

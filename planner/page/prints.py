@@ -32,7 +32,7 @@ def sheets_button(store: Store, incident: Revision, kept: KeptPlan) -> None:
     st.download_button(
         "Sheets to print",
         data=partial(_sheets, store, incident, kept),
-        file_name=f"{_file_name(incident.name)}-sheets.html",
+        file_name=f"{file_name(incident.name)}-sheets.html",
         mime="text/html",
         on_click="ignore",
         key="print_sheets",
@@ -45,7 +45,7 @@ def review_button(name: str, html: str) -> None:
     st.download_button(
         "Review to print",
         data=html.encode(),
-        file_name=f"{_file_name(name)}-review.html",
+        file_name=f"{file_name(name)}-review.html",
         mime="text/html",
         on_click="ignore",
         key="print_review",
@@ -61,7 +61,7 @@ def show_prints(incident: Revision, kept: KeptPlan) -> None:
         st.download_button(
             words,
             data=partial(_tables, incident, kept, is_semicolon),
-            file_name=f"{_file_name(incident.name)}-tables.zip",
+            file_name=f"{file_name(incident.name)}-tables.zip",
             mime="application/zip",
             on_click="ignore",
             key=f"print_tables_{is_semicolon}",
@@ -89,6 +89,6 @@ def _tables(incident: Revision, kept: KeptPlan, is_semicolon: bool) -> bytes:
     return stream.getvalue()
 
 
-def _file_name(name: str) -> str:
+def file_name(name: str) -> str:
     """Return a name that every file system takes."""
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60] or "incident"
