@@ -483,7 +483,8 @@ def test_the_hot_wash_is_kept_and_the_review_is_there(store: Store) -> None:
     fine(app.toggle(key="ex_review").set_value(True).run())
     text = html(app)
     assert text.index("KNOWN AT THE TIME") < text.index("FACTS")
-    assert "Review to print" in [each.proto.label for each in app.get("download_button")]
+    given = [each.proto.label for each in app.get("download_button")]
+    assert given == ["Hot wash to print", "Review to print"]
 
 
 def test_two_hot_washes_at_once_overwrite_nothing(store: Store) -> None:

@@ -20,7 +20,7 @@ from planner.page import exercise_parts as parts
 from planner.page import exercise_plan, look, session
 from planner.page.desk import desk
 from planner.page.hot_washes import FIELDS, Written, filled_in, write, written
-from planner.page.prints import review_button
+from planner.page.prints import hot_wash_button, review_button
 from planner.page.review_drawing import show_lines, show_review
 from planner.page.waiting import tell_failure, wait_for
 from planner.report.hot_wash import (
@@ -28,6 +28,7 @@ from planner.report.hot_wash import (
     Told,
     category_grid,
     fact_lines,
+    hot_wash_html,
     inject_line,
     objective_title,
     swaps_grid,
@@ -65,6 +66,7 @@ def show(run: str) -> None:
     left, right = st.columns(2)
     with left:
         _facts(told)
+        hot_wash_button(seen.exercise.name, hot_wash_html(told))
         _beside(run, seen)
     with right:
         for number, row in enumerate(wash.objectives):

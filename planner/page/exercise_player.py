@@ -121,7 +121,7 @@ def show_log(known: Tree) -> None:
         return ", ".join(_plain(v) for k, v in row.items() if k not in skipped)
 
     def by(row: Tree) -> str:
-        return str(row["by"] if row["by"] == "world" else row.get("role", row["by"]))
+        return "what happens" if row["by"] == "world" else str(row.get("role", row["by"]))
 
     rows = known["log"][::-1]
     parts.table(("Time", "What", "About", "By"),

@@ -42,15 +42,17 @@ def sheets_button(store: Store, incident: Revision, kept: KeptPlan) -> None:
 
 def review_button(name: str, html: str) -> None:
     """Put the button that gives the review to print, the same file as the command's."""
-    st.download_button(
-        "Review to print",
-        data=html.encode(),
-        file_name=f"{file_name(name)}-review.html",
-        mime="text/html",
-        on_click="ignore",
-        key="print_review",
-        width="stretch",
-    )
+    _to_print("Review to print", f"{file_name(name)}-review.html", html)
+
+
+def hot_wash_button(name: str, html: str) -> None:
+    """Put the button that gives the hot wash to print, with what was written in it by then."""
+    _to_print("Hot wash to print", f"{file_name(name)}-hot-wash.html", html)
+
+
+def _to_print(words: str, file: str, html: str) -> None:
+    st.download_button(words, html.encode(), file, "text/html", on_click="ignore",
+                       key=words.lower().replace(" ", "_"), width="stretch")  # fmt: skip
 
 
 def show_prints(incident: Revision, kept: KeptPlan) -> None:
