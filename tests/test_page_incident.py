@@ -646,6 +646,11 @@ def test_reference_view(store: Store) -> None:
     fine(app.text_input(key="last_gauge").set_value("1850 psi").run())
     fine(app.text_input(key="last_flow").set_value("0").run())
     assert "above 0" in words(app)
+    told = words(app)
+    assert "weight: from memory" in told
+    assert "empty_kg" not in told  # the tables' own names are not for readers
+    assert "0.138" in told
+    assert "0.137895" not in told
 
 
 def test_titles_are_plain_words() -> None:

@@ -42,6 +42,17 @@ WORDS: Final = (
     ("need", "sustaining (worsens at once without), protective, comfort, none"),
 )  # fmt: skip
 
+KEYS: Final = "A published source is named by its key; Words and sources has it in full."
+#: What the tables' values are called where their sources are told.
+VALUES: Final[Mapping[str, str]] = {
+    "water_volume_l": "water volume", "service_psi": "full pressure", "nominal_l": "litres full",
+    "nominal_at_c": "temperature of these litres", "factor_l_per_psi": "litres per psi",
+    "empty_kg": "weight", "min_lpm": "least flow", "max_lpm": "most flow",
+    "max_lpm_child": "most flow, child", "max_lpm_infant": "most flow, infant",
+    "usual_lpm": "usual flow", "oxygen_low": "least oxygen", "oxygen_high": "most oxygen",
+    "recheck_min": "minutes to the next look",
+}  # fmt: skip
+
 
 def show() -> None:
     """Show tables, helper, cautions and words."""
@@ -51,11 +62,14 @@ def show() -> None:
     with last:
         _last()
     with sizes:
+        look.line(KEYS, "small")
         _sizes()
     with kit:
+        look.line(KEYS, "small")
         _kit()
     with protocol:
         _protocol()
+        look.line(KEYS, "small")
     with cautions:
         for caution in load_cautions().values():
             look.line(f"{caution.text} ({_marks(caution)})")
@@ -128,8 +142,8 @@ def _sizes() -> None:
         ("Size", "Also", "Water L", "Full psi", "Full L", "L/psi", "Empty kg", "Connection",
          "Note", "Sources"),
         (
-            (s.name, ", ".join(s.aliases), f"{s.water_volume_l:g}", f"{s.service_psi:g}",
-             f"{s.nominal_l:g}", f"{s.factor_l_per_psi:g}", f"{s.empty_kg:g}",
+            (s.name, ", ".join(s.aliases), f"{s.water_volume_l:g}", f"{s.service_psi:.0f}",
+             f"{s.nominal_l:g}", f"{s.factor_l_per_psi:.3g}", f"{s.empty_kg:g}",
              ", ".join(s.connections), s.note, _marks(s))
             for s in load_cylinders().values()
         ),
@@ -187,9 +201,15 @@ def _options(options: Iterable[OxygenOption]) -> str:
 
 
 def _marks(row: Sourced) -> str:
+    """Return the source of a row, and of the values in it that have another one."""
     sources: Mapping[str, object] = row.sources
-    return "; ".join(f"{name}: {mark}" if name != "*" else str(mark)
+    return "; ".join(f"{_named(name)}: {mark}" if name != "*" else str(mark)
                      for name, mark in sources.items())  # fmt: skip
+
+
+def _named(value: str) -> str:
+    words = VALUES.get(value, value.removeprefix("options."))
+    return words.replace("_", " ")
 
 
 def _numbers(values: Iterable[float]) -> str:
