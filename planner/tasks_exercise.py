@@ -18,7 +18,7 @@ def payload_of(
     seen: Seen, now: datetime, minute: float, request: Mapping[str, Any]
 ) -> dict[str, Any]:
     """Return what the task takes of a run as it stands; plain data."""
-    from planner.exercise.setup import exercise_document
+    from planner.exercise.writing import exercise_document
 
     return {
         "exercise": exercise_document(seen.exercise, is_embedded=True),

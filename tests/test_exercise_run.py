@@ -21,17 +21,10 @@ from planner.exercise.deciding import DEEDS, FIELDS, decide
 from planner.exercise.injects import Inject
 from planner.exercise.known import known_to_players
 from planner.exercise.run import Given, Run, RunEvent, Told, due_now, entry_payload, run_state
-from planner.exercise.setup import (
-    Exercise,
-    KnownAtStart,
-    exercise_document,
-    exercise_from,
-    read_exercise,
-    with_incident_file,
-    write_exercise,
-)
+from planner.exercise.setup import Exercise, KnownAtStart, exercise_from, read_exercise
 from planner.exercise.truth import truth_at
 from planner.exercise.what_now import situation_at
+from planner.exercise.writing import exercise_document, with_incident_file, write_exercise
 from planner.incident import DeviceStock, Incident, SundryStock
 from planner.journal.events import Connected, Died, Found, LogEntry, Moved, Swapped
 from planner.operation.judge import operate

@@ -19,7 +19,8 @@ from planner.call import Call
 from planner.errors import InputError
 from planner.exercise import keeping
 from planner.exercise.known import known_to_players
-from planner.exercise.setup import Exercise, Objective, exercise_document, read_exercise
+from planner.exercise.setup import Exercise, Objective, read_exercise
+from planner.exercise.writing import exercise_document
 from planner.jobs import Progress
 from planner.page import exercise_parts, exercise_prints, exercise_sets, exercise_view, session
 from planner.page.hot_washes import write, written

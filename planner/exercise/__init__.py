@@ -6,7 +6,8 @@ and the events of a run (appended, never changed): pure functions, no page. Only
 
 Set up (:mod:`planner.exercise.setup`)
     ``read_exercise(path)`` reads an exercise file and the incident it names, all faults at once;
-    ``exercise_from(raw, incident)``, ``exercise_document``, ``write_exercise``;
+    ``exercise_from(raw, incident)``; ``planner.exercise.writing``: ``exercise_document``,
+    ``write_exercise``;
     ``is_exercise(raw)`` tells an exercise file from an incident's. Types ``Exercise``,
     ``Objective``, ``KnownAtStart``;
     ``planner.exercise.injects``: ``Inject``, ``Condition``;
@@ -15,15 +16,15 @@ Set up (:mod:`planner.exercise.setup`)
 
 Run (:mod:`planner.exercise.run`)
     ``run_state(events, now) -> Run``: clock, minute, branch, log, what was given; ``due_now``,
-    ``next_inject``; ``asked(exercise, run, kind, data)`` is a controller's command as a payload, or
-    raises its faults (kinds: started, paused, speed, rewound, given, held, skipped, improvised,
-    plan revealed, stopped for real, stop lifted, ended).
+    ``next_inject``; ``planner.exercise.commanding``: ``asked(exercise, run, kind, data)`` is a
+    controller's command as a payload, or raises its faults (kinds: started, paused, speed, rewound,
+    given, held, skipped, improvised, plan revealed, stopped for real, stop lifted, ended).
 
 Truth (:mod:`planner.exercise.truth`)
     ``truth_at(exercise, run, minute=None) -> Truth``: true gauges, who breathes from what, who is
     without oxygen since when, minutes out, late swaps, left in cylinders; for controllers only.
-    ``without_min(truth)`` is what conditions look at; ``news_due(exercise, run, truth)`` are the
-    entries that the world has to tell players.
+    ``without_min(truth)`` is what conditions look at; ``planner.exercise.news``:
+    ``news_due(exercise, run, truth)`` are the entries that the world has to tell players.
 
 Known (:mod:`planner.exercise.known`)
     ``known_to_players(exercise, run, minute=None)``: a plain tree of exactly what players know. It

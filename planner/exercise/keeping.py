@@ -18,7 +18,9 @@ from functools import lru_cache
 from typing import Any, Final, Literal
 
 from planner.errors import Fault
+from planner.exercise.commanding import asked
 from planner.exercise.deciding import decide
+from planner.exercise.news import news_due, news_id
 from planner.exercise.run import (
     DUE,
     ENDED,
@@ -26,16 +28,16 @@ from planner.exercise.run import (
     EventKind,
     Run,
     RunEvent,
-    asked,
     due_now,
     entry_payload,
     event_from,
     held_until,
     run_state,
 )
-from planner.exercise.setup import Exercise, exercise_document, exercise_from
-from planner.exercise.truth import news_due, news_id, truth_at, without_min
+from planner.exercise.setup import Exercise, exercise_from
+from planner.exercise.truth import truth_at, without_min
 from planner.exercise.truth_rows import Truth
+from planner.exercise.writing import exercise_document
 from planner.journal.events import LogEntry
 from planner.store import Command, Event, StaleAppend, Store, new_command_id
 

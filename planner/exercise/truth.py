@@ -16,21 +16,16 @@ from typing import Final
 
 from planner.exercise.changes import (
     DELIVERY_LATER,
-    DIAL_STUCK,
-    GAUGE_IS,
-    PATIENT_DIES,
     PATIENT_FOUND,
-    PATIENT_IS,
-    RADIO_SILENT,
     REGULATOR_BROKEN,
     REGULATOR_GONE,
-    RESPONDER_OUT,
     TRANSPORT_LATER,
     Change,
 )
 from planner.exercise.luck import Luck, luck_of
 from planner.exercise.run import Run
 from planner.exercise.setup import Exercise
+from planner.exercise.things import Bottle, Line, Person
 from planner.exercise.truth_rows import (
     TrueCylinderRow,
     TrueHands,
@@ -39,7 +34,7 @@ from planner.exercise.truth_rows import (
     TrueRegulator,
     Truth,
 )
-from planner.exercise.world import Bottle, Line, Person, World
+from planner.exercise.world import World
 from planner.incident import BUILT_IN, Incident, Patient
 from planner.journal.events import (
     Connected,
@@ -389,76 +384,4 @@ def reading_of(exercise: Exercise, truth: Truth, cylinder: str) -> Pressure:
     return Pressure(round(shown / _STEP_PSI) * _STEP_PSI, "psi")
 
 
-def news_due(exercise: Exercise, run: Run, truth: Truth) -> tuple[LogEntry, ...]:
-    """Return what the world has to tell and has not yet: people found and gone, deliveries.
-
-    Their ids say what they are about, so that two who look at once tell each once.
-    """
-    told = {news_id(entry) for entry in run.log}
-    found = [entry for entry in _news(exercise, truth) if entry.id not in told]
-    return tuple(sorted(found, key=lambda e: e.at_min))
-
-
-def news_id(entry: LogEntry) -> str:
-    """Return what makes a piece of news the same as another."""
-    match entry.event:
-        case Found(tag):
-            return f"found {tag}"
-        case Transferred(tag):
-            return f"left {tag}"
-        case Died(tag):
-            return f"died {tag}"
-        case ResupplyArrived(cylinders, regulators):
-            return f"came {','.join((*cylinders, *regulators))}"
-        case _:
-            return f"other {entry.id}"
-
-
-def _news(exercise: Exercise, truth: Truth) -> Iterator[LogEntry]:
-    by_tag = {p.tag: p for p in exercise.incident.patients}
-    for person in truth.patients:
-        if person.status == "not found":
-            continue
-        event = Found(person.tag, by_tag[person.tag].triage)
-        yield _entry(event, person.found_min, by_tag[person.tag].place)
-        if person.status == "transferred":
-            group = by_tag[person.tag].transfer_group or by_tag[person.tag].vehicle
-            yield _entry(Transferred(person.tag, group), person.left_min, person.place)
-        elif person.status == "dead" and by_tag[person.tag].triage != "dead":
-            yield _entry(Died(person.tag), person.left_min, person.place)
-    for number in truth.arrived:
-        supply = exercise.incident.resupply[number]
-        tags = tuple(c.tag for c in supply.cylinders), tuple(r.tag for r in supply.regulators)
-        at = min(
-            [truth.cylinder(t).there_from_min for t in tags[0]]
-            + [truth.regulator(t).there_from_min for t in tags[1]],
-            default=truth.at_min,
-        )
-        items = None if any(tags) else "; ".join(f"{d.count} {d.kind}" for d in supply.devices)
-        event_came = ResupplyArrived(*tags, items=items or None)
-        yield _entry(event_came, min(at, truth.at_min), supply.place)
-
-
-def _entry(
-    event: Found | Transferred | Died | ResupplyArrived, at: float, place: str
-) -> LogEntry:  # fmt: skip
-    entry = LogEntry("", math.floor(max(0.0, at) * 100) / 100, event, place=place, role="world")
-    return replace(entry, id=news_id(entry))
-
-
-__all__ = [
-    "DIAL_STUCK",
-    "GAUGE_IS",
-    "PATIENT_DIES",
-    "PATIENT_IS",
-    "RADIO_SILENT",
-    "REGULATOR_GONE",
-    "RESPONDER_OUT",
-    "fetched_by",
-    "news_due",
-    "news_id",
-    "reading_of",
-    "truth_at",
-    "with_news",
-    "without_min",
-]  # fmt: skip
+__all__ = ["fetched_by", "reading_of", "truth_at", "with_news", "without_min"]

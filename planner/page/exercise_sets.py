@@ -11,7 +11,8 @@ from typing import Any, Final
 from planner.errors import Fault, InputError
 from planner.exercise.keeping import open_exercise, save_exercise
 from planner.exercise.library import Sample
-from planner.exercise.setup import Exercise, exercise_document, exercise_from, read_exercise
+from planner.exercise.setup import Exercise, exercise_from, read_exercise
+from planner.exercise.writing import exercise_document
 from planner.files import MAX_BYTES
 from planner.intake import printable
 from planner.page.starts import PACKAGE

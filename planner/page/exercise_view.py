@@ -14,13 +14,8 @@ from planner.exercise import keeping
 from planner.exercise.changes import KINDS
 from planner.exercise.keeping import Links
 from planner.exercise.library import load_library
-from planner.exercise.setup import (
-    Exercise,
-    exercise_document,
-    inject_document,
-    is_exercise,
-    read_exercise,
-)
+from planner.exercise.setup import Exercise, is_exercise, read_exercise
+from planner.exercise.writing import exercise_document, inject_document
 from planner.fields import MAX_TAG
 from planner.page import exercise_parts as parts
 from planner.page import exercise_sets as sets

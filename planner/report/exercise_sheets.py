@@ -16,7 +16,8 @@ from planner.banner import BANNER
 from planner.exercise.by_paper import CONTROLLER
 from planner.exercise.known import known_to_players
 from planner.exercise.run import Run
-from planner.exercise.setup import Exercise, exercise_document
+from planner.exercise.setup import Exercise
+from planner.exercise.writing import exercise_document
 from planner.journal.columns import LOG_COLUMNS
 from planner.journal.events import EVENTS
 from planner.report.exercise_words import (
