@@ -45,6 +45,8 @@ examples:
   oxygen-planner advise my-incident.toml --travel-min 45 --html sheets.html
   oxygen-planner cache my-study.toml --html cache.html
   oxygen-planner check my-incident.toml
+  oxygen-planner review my-incident.toml radio-log.csv hut-log.csv --html review.html
+  oxygen-planner stock my-stock.csv --wanted wanted.csv
   oxygen-planner exercise my-exercise.toml --controller book.html --players sheets.html
   oxygen-planner last D --gauge 1850psi --flow 15 --read-at 15C --used-at -12C
   oxygen-planner page
@@ -70,7 +72,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         if isinstance(stream, TextIOWrapper):  # a terminal that cannot show a letter shows its code
             stream.reconfigure(errors="backslashreplace")
     words = list(sys.argv[1:] if argv is None else argv)
-    arguments = _parser().parse_args(_with_minus_signs(words))
+    parser = _parser()
+    if not words:
+        parser.print_help(sys.stderr)
+        return BAD_INPUT
+    arguments = parser.parse_args(_with_minus_signs(words))
     run: Callable[[argparse.Namespace], int] = arguments.run
     try:
         require_writable(arguments)

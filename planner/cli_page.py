@@ -6,7 +6,9 @@ import argparse
 from pathlib import Path
 from typing import Final
 
-HELP: Final = "Start the page in the browser: incident, plan, reference."
+HELP: Final = (
+    "Start the page in the browser: incident, plan, log and review, exercise, cache, reference."
+)
 DEFAULT_STORE: Final = "oxygen-planner.sqlite"
 
 

@@ -139,6 +139,7 @@ def test_no_command_and_an_unknown_one(capsys: pytest.CaptureFixture[str]) -> No
         code, out, err = run(capsys, *arguments)
         assert (code, out) == (2, "")
         assert err
+    assert "examples:" in run(capsys)[2]  # nothing said: all there is to say
 
 
 @pytest.mark.parametrize("arguments", [["--help"], ["plan", "--help"], ["last", "--help"]])
