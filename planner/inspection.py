@@ -282,8 +282,15 @@ def _rows(text: str, table: Table, intake: Intake) -> list[Row]:
     rows: list[Row] = []
     try:
         columns = [cell.strip().lower() for cell in next(reader, [])]
-        if any(columns) and not set(columns) & set(kinds):
-            words = (shown(header), "a header line", f"Begin with: {', '.join(kinds)}.")
+        lacking = [
+            " or ".join(field.spellings) for field in table.fields
+            if field.presence is Presence.REQUIRED and not set(field.spellings) & set(columns)
+        ]  # fmt: skip
+        if any(columns) and lacking:
+            words = (
+                shown(header), f"a header line that has {', '.join(lacking)} too",
+                f"Columns are {', '.join(kinds)}.",
+            )  # fmt: skip
             intake.add(Fault(intake.file, table.name, "line 1", "", *words))
             return []
         for cells in reader:

@@ -25,8 +25,8 @@ def require_kind(raw: Mapping[str, object], head: str, file: str) -> None:
     raw : mapping
         The plain tree of a file.
     head : str
-        The head table that it should have, a key of :data:`KINDS`. One that has it, or no head
-        table at all, passes: what is missing in it is told by whoever reads it.
+        The head table that it should have, a key of :data:`KINDS`. One that has it first, or no
+        head table at all, passes: what is missing in it is told by whoever reads it.
     file : str
         Its name, as faults show it.
 
@@ -36,7 +36,7 @@ def require_kind(raw: Mapping[str, object], head: str, file: str) -> None:
         With one fault that says what it is and what reads such a file.
     """
     other = next((name for name in KINDS if name in raw), head)
-    if head in raw or other == head:
+    if other == head:
         return
     is_called, command = KINDS[other]
     words = (f"{is_called} file", f"{KINDS[head][0]} file", f"Such a file is read by: {command}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -11,6 +12,7 @@ from planner import tasks_advice, tasks_cache, tasks_exercise, tasks_review
 from planner.call import Call, Task
 from planner.errors import Fault, InputError
 from planner.intake import nearest, printable, shown
+from planner.units import Pressure, PressureUnit
 
 if TYPE_CHECKING:
     from planner.incident import Incident
@@ -124,18 +126,17 @@ def compare_changed(call: Call) -> dict[str, Any]:
     from planner.files import incident_from
 
     change = call.payload["change"]
-    faults = list(_change_faults(change))
     try:
         incident = incident_from(call.payload["incident"]).incident
     except InputError as error:
-        raise InputError([*faults, *error.faults]) from None
+        raise InputError([*_change_faults(change, "psi"), *error.faults]) from None
+    faults = list(_change_faults(change, incident.change_at.unit))
     faults += _residual_faults(change["change_at_psi"], incident)
     if faults:
         raise InputError(faults)
     from planner.policy_document import policy_from
     from planner.report.what_if_words import what_if_result
     from planner.state import initial_state
-    from planner.units import Pressure
     from planner.what_if import Change, what_if
 
     at_psi, unit = change["change_at_psi"], incident.change_at.unit
@@ -192,24 +193,31 @@ _REQUEST: Final[Mapping[str, tuple[float, float, str]]] = MappingProxyType(
 )
 
 
-def _change_faults(change: Mapping[str, object]) -> Iterator[Fault]:
+def _change_faults(change: Mapping[str, object], unit: PressureUnit) -> Iterator[Fault]:
     for name, (low, high, allowed) in _CHANGE.items():
-        if not _is_allowed(change[name], low, high, allowed):
-            yield _fault("what if", name, change[name], allowed)
+        value = change[name]
+        if _is_allowed(value, low, high, allowed):
+            continue
+        if name == "change_at_psi" and isinstance(value, int | float) and unit == "bar":
+            upto = f"{math.floor(Pressure(high, 'psi').bar)}"
+            yield _fault("what if", name, _gauge(value, unit), f"0 to {upto} bar, or nothing")
+        else:
+            yield _fault("what if", name, value, allowed)
 
 
 def _residual_faults(at_psi: Any, incident: Incident) -> Iterator[Fault]:
     """Keep a change pressure at or above the safe residual, as the incident file does."""
-    from planner.report.words import pressure
-    from planner.units import Pressure
-
     is_number = isinstance(at_psi, int | float) and _is_allowed(at_psi, *_CHANGE["change_at_psi"])
     if is_number and at_psi < incident.safe_residual.psi - ROUNDING_PSI:
-        is_bar = incident.change_at.unit == "bar"
-        residual = pressure(incident.safe_residual, is_bar=is_bar)
-        least = f"at least {residual}, the safe residual: nobody breathes below it"
-        received = pressure(Pressure(float(at_psi), "psi"), is_bar=is_bar)
-        yield _fault("what if", "change_at_psi", received, least)
+        unit = incident.change_at.unit
+        least = _gauge(incident.safe_residual.psi, unit)
+        words = f"at least {least}, the safe residual: nobody breathes below it"
+        yield _fault("what if", "change_at_psi", _gauge(at_psi, unit), words)
+
+
+def _gauge(psi: float, unit: PressureUnit) -> str:
+    """Return a gauge in a unit, exact enough that what is refused is not told as allowed."""
+    return f"{round(Pressure(float(psi), 'psi').in_unit(unit), 3):g} {unit}"
 
 
 def _request_faults(request: object) -> Iterator[Fault]:

@@ -82,6 +82,10 @@ def test_a_place_in_words_has_the_only_where_it_is_no_name() -> None:
     assert measure_words(Measure("responder", place="Camp 2"), incident).endswith("at Camp 2")
     one = Measure("cylinder", "D", "hut", model=model)
     assert measures_words((one, one), incident) == "two more D cylinders at the hut"
+    mask = Measure("device", "venturi 24", "hut", age="adult")
+    assert measures_words((mask, mask), incident) == "two more venturi 24 (adult) at the hut"
+    mask = replace(mask, name="simple mask")
+    assert measures_words((mask, mask), incident) == "two more simple masks (adult) at the hut"
     alone = replace(incident, places=places[:1])
     assert measure_words(one, alone) == "one more D cylinder"
 

@@ -169,8 +169,8 @@ def test_only_clear_gains_within_the_limits_are_recommended(document: dict[str, 
     assert next_line(tree).startswith(
         "Next best to buy: 1 x size A for 9 EUR and 4.0 kg: 2.0 points"
     )
-    tree["next_best"] = [row | {"price": 0.0}]  # there already
-    assert next_line(tree).startswith("Next best to add: 1 x size A at no cost and 4.0 kg: 2.0")
+    tree["next_best"] = [row | {"price": 0.0}]  # there already, or no prices given
+    assert next_line(tree).startswith("Next best to add: 1 x size A of 4.0 kg: 2.0 points")
     tree["next_best"] = [row | {"is_within": False}]
     assert next_line(tree).startswith("No single item more within the limits")
     tree["binds"] = [unclear]

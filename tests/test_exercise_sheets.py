@@ -185,7 +185,7 @@ def test_injects_in_their_order_and_a_slip_for_each() -> None:
     ("change", "words"),
     [
         (Change("gauge is", "D-02", gauge=Pressure(30, "bar")), "D-02: true gauge is 30 bar"),
-        (Change("patient is", "C4", triage="immediate", spo2=84), "C4 is Immediate, reads 84"),
+        (Change("patient is", "C4", triage="immediate", spo2=84), "C4 is Immediate, SpO2 84 %"),
         (Change("patient dies", "C4"), "C4 dies"),
         (Change("patient found", "C5"), "C5 is there"),
         (Change("transport later", "snowcat", minutes=-5), "snowcat 5 min sooner"),

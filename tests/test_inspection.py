@@ -121,7 +121,7 @@ def test_every_fault_at_once() -> None:
     for part in ("'Q'", "each tag once", "'x'", "MENDED", "4 cells"):
         assert part in text
     with pytest.raises(InputError, match="nothing"):
-        stock_rows("tag,size\n")
+        stock_rows(HEAD)
     with pytest.raises(InputError):
         wanted_from("size,count\nD,-1\n")
 

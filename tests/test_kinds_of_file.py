@@ -13,6 +13,7 @@ FILES = {
     "incident": "ulvaren-bowl.toml", "study": "serrin-hut-study.toml",
     "region": "ondrel-region-study.toml", "exercise": "corvenna-traverse-exercise.toml",
     "stock": "serrin-hut-stock.csv", "log": "hallimoor-rib-log.csv",
+    "wanted": "serrin-hut-wanted.csv",
 }  # fmt: skip
 
 
@@ -55,6 +56,9 @@ def test_a_situation_and_an_incident_are_told_apart(capsys: pytest.CaptureFixtur
     ("words", "begin"),
     [
         (("stock", "incident"), "tag, size, gauge_psi"),
+        (("stock", "log"), "tag, size, gauge_psi"),
+        (("stock", "wanted"), "tag, size, gauge_psi"),
+        (("stock", "stock", "--wanted", "stock"), "size, count, place"),
         (("journal", "incident", "stock"), "clock, plus_minus_min"),
         (("review", "incident", "study"), "clock, plus_minus_min"),
     ],
@@ -66,6 +70,25 @@ def test_a_table_of_something_else(
     assert "line 1: received " in fault
     assert "allowed: a header line" in fault
     assert begin in fault
+
+
+def test_a_region_is_no_study() -> None:
+    from planner.cache.reading import read_study
+    from planner.errors import InputError
+
+    with pytest.raises(InputError) as told:
+        read_study(SCENARIOS / FILES["region"])
+    assert [f.received for f in told.value.faults] == ["a region's study file"]
+
+
+def test_a_log_with_misspelt_columns_keeps_its_hints(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "log.csv").write_text("clock,evnt,patiant,cylindr,notes\n14:05,found,A1,,\n")
+    faults = told(
+        capsys, "journal", str(SCENARIOS / "hallimoor-rib.toml"), str(tmp_path / "log.csv")
+    )
+    assert any("Did you mean event?" in fault for fault in faults)
 
 
 def test_a_file_without_any_head_is_told_what_it_lacks(

@@ -6,7 +6,7 @@ import json
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from functools import cache
+from functools import cache, partial
 from html import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -317,9 +317,8 @@ def test_both_books_are_given_to_print(store: Store) -> None:
     app = screen(links.controller)
     given = {each.proto.label for each in app.get("download_button")}
     assert {"Controller's book", "Players' sheets"} <= given
-    now = keeping.look(store, links.run)
-    book = exercise_prints._book(lambda: (now.exercise, now.run)).decode()
-    sheets = exercise_prints._sheets(lambda: (now.exercise, now.run)).decode()
+    made = partial(exercise_prints._standing, links.run)
+    book, sheets = exercise_prints._book(made).decode(), exercise_prints._sheets(made).decode()
     assert "FOR CONTROLLERS ONLY" in book
     assert "FOR CONTROLLERS ONLY" not in sheets
     assert "what you know at 16:53" in sheets  # minute 13: as it stands, not as it began

@@ -644,6 +644,13 @@ def test_an_incident_in_bar_is_asked_and_answered_in_bar() -> None:
     assert what_if_lines(made)[0].startswith("With swaps due at 14 bar, ")
     with pytest.raises(InputError, match="received '13 bar'; allowed: at least 14 bar, the safe"):
         compare(tree, change_at_psi=Pressure(13.0, "bar").psi)
+    # What is refused is never told as allowed, and in the unit that was asked in.
+    with pytest.raises(InputError, match=r"received '13\.7 bar'; allowed: at least 14 bar"):
+        compare(tree, change_at_psi=Pressure(13.7, "bar").psi)
+    with pytest.raises(InputError, match="received '120 bar'; allowed: 0 to 103 bar, or nothing"):
+        compare(tree, change_at_psi=Pressure(120.0, "bar").psi)
+    with pytest.raises(InputError, match=r"received '199\.6 psi'; allowed: at least 200 psi"):
+        compare(change_at_psi=199.6)
 
 
 def test_the_form_asks_in_the_unit_of_the_incident(

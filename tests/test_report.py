@@ -486,6 +486,10 @@ def test_a_listed_line_goes_on_under_its_beginning_and_keeps_its_percent_signs()
     ]  # fmt: skip
 
 
+def test_a_line_of_blanks_is_wrapped_too() -> None:
+    assert "abc" in wrapped([" " * 100 + "abc"])
+
+
 def test_washers_of_what_runs_already_are_spent() -> None:
     on_it = Connected("c1", "r1", NRB, 10.0)
     people = [pat("P", gone=30, connected=on_it), pat("Q", gone=30)]

@@ -25,7 +25,7 @@ from planner.journal.events import (
 )
 
 CONTROLLER: Final = "controller"
-_NAMED: Final = re.compile(r"\binject\s*(?:no\.?|number|#)?\s*(\d{1,3})\b", re.IGNORECASE)
+_NAMED: Final = re.compile(r"\binject\s*(?:no\.?|number|#)?\s*(\d{1,4})\b", re.IGNORECASE)
 _NOT: Final = re.compile(r"\b(?:not given|skipped|left out|held back)\b", re.IGNORECASE)
 _WORLD: Final = (Died, Found, ResupplyArrived, Transferred)
 

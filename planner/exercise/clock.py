@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Final
 
 SLEEP_S: Final = 90.0  # our own: longer unseen is a sleep or a crash, not a slow page
-SPEEDS: Final = (0.5, 1.0, 2.0, 5.0, 10.0)
+SPEEDS: Final = (0.5, 1.0, 2.0, 5.0, 10.0)  # our own
 
 
 @dataclass(frozen=True, slots=True)

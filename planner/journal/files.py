@@ -279,7 +279,8 @@ def _lines(text: str, intake: Intake) -> list[tuple[int, dict[str, str], bool]]:
 def _is_header(cells: Sequence[str]) -> bool:
     """Say whether half of the names at least are a log's; it may be a table of something else."""
     names = [cell.strip().lower() for cell in cells if cell.strip()]
-    return bool(names) and 2 * sum(name in COLUMNS for name in names) >= len(names)
+    known = sum(name in COLUMNS or nearest(name, COLUMNS) != "" for name in names)
+    return bool(names) and 2 * known >= len(names)
 
 
 def _no_header(header: str, names: Sequence[str]) -> tuple[str, str, str]:

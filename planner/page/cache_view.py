@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
-from pathlib import Path
 from typing import Any, Final
 
 import streamlit as st
@@ -110,7 +109,7 @@ def _begin() -> None:
         known = caches.shipped()
         name = st.selectbox("Shipped study", list(known), key="shipped_study")
         if name:
-            _make("Begin from it", "begin_shipped_study", partial(_from_path, known[name]))
+            _make("Begin from it", "begin_shipped_study", _from_shipped)
     with files:
         sent = st.file_uploader("A study, TOML or JSON, at most 5 MB", type=["toml", "json"],
                                 key="study_file", max_upload_size=5)  # fmt: skip
@@ -124,7 +123,9 @@ def _begin() -> None:
         _make("Begin nearly empty", "begin_bare_study", bare, is_off=not name)
 
 
-def _from_path(path: Path, command: str) -> Revision:
+def _from_shipped(command: str) -> Revision:
+    """Begin from the one chosen now: the choice may be newer than the drawing of the button."""
+    path = caches.shipped()[st.session_state["shipped_study"]]
     return caches.begin_from_file(session.store(), path.name, path.read_bytes(), command)
 
 

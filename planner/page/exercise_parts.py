@@ -15,7 +15,7 @@ from planner.page import look, session
 from planner.store import StoreError, new_command_id
 
 LINK: Final = "link"
-HEARTBEAT_S: Final = 2
+HEARTBEAT_S: Final = 2  # our own: what is said stands on every screen within that
 UNKNOWN: Final = "This link opens nothing. Ask whoever runs the exercise for the one that does."
 STOP: Final = "STOP - REAL EMERGENCY - exercise ended here"
 FAULTS: Final = "exercise_faults"  # what was refused last; said until the next command

@@ -131,7 +131,7 @@ def show_log(known: Tree) -> None:
 def _seen(person: Tree) -> str:
     """Return what anybody could see of somebody: age, indication, saturation."""
     age = "" if person.get("age", "adult") == "adult" else str(person["age"])
-    reads = "" if person.get("spo2") is None else f"reads {person['spo2']:g}"
+    reads = "" if person.get("spo2") is None else f"SpO2 {person['spo2']:g} %"
     return "; ".join(text for text in (age, person.get("indication", ""), reads) if text)
 
 

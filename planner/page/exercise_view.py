@@ -87,13 +87,18 @@ def _begin() -> None:
         known = sets.shipped()
         name = st.selectbox("Shipped exercise", list(known), key="shipped_exercise")
         if name:
-            _make("Begin from it", "ex-begin_shipped", partial(read_exercise, known[name]))
+            _make("Begin from it", "ex-begin_shipped", _shipped_now)
     with files:
         sent = _sent()
         if sent:
             _make("Begin from the files", "ex-begin_files", partial(sets.from_files, sent))
     with incident:
         _begin_from_incident()
+
+
+def _shipped_now() -> Exercise:
+    """Return the one chosen now: the choice may be newer than the drawing of the button."""
+    return read_exercise(sets.shipped()[st.session_state["shipped_exercise"]])
 
 
 def _sent() -> dict[str, bytes]:

@@ -72,14 +72,19 @@ def _begin(current: Revision | None) -> None:
             look.line(starts.note_of(known[name]), "small")
             kind: Literal["primary", "secondary"] = "secondary" if current else "primary"
             st.button("Begin from it", key="begin_shipped", type=kind, on_click=_made,
-                      args=(lambda command, path=known[name]: starts.start_shipped(
-                          session.store(), path, command), new_command_id()))  # fmt: skip
+                      args=(_from_shipped, new_command_id()))  # fmt: skip
     with files:
         _begin_files(current)
     with nothing:
         name = st.text_input("Name of the new incident", max_chars=MAX_TAG, key="new_name")
         st.button("Begin with nothing", key="begin_nothing", on_click=_made_blank,
                   args=(new_command_id(),), disabled=not name)  # fmt: skip
+
+
+def _from_shipped(command: str) -> Revision:
+    """Begin from the one chosen now: the choice may be newer than the drawing of the button."""
+    path = starts.shipped()[st.session_state["shipped"]]
+    return starts.start_shipped(session.store(), path, command)
 
 
 def _begin_files(current: Revision | None) -> None:

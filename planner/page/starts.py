@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Mapping
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
@@ -23,6 +24,7 @@ NOT_INCIDENTS: Final = ("-study", "-exercise")  # what lies beside the shipped i
 Files = Mapping[str, bytes]
 
 
+@cache
 def shipped() -> dict[str, Path]:
     """Return the shipped incidents by name, the one to begin with first; wheel or checkout."""
     for folder in (PACKAGE / "scenarios", PACKAGE.parent / "scenarios"):

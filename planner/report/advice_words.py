@@ -42,7 +42,8 @@ def measure_words(measure: Measure, incident: Incident, *, is_twice: bool = Fals
         case "regulator":
             what = f"{more} {measure.name} regulator{s}{where}"
         case "device":
-            what = f"{more} {measure.name}{s} ({measure.age}){where}"
+            plural = s if measure.name[-1:].islower() else ""  # no venturi 24s
+            what = f"{more} {measure.name}{plural} ({measure.age}){where}"
         case "key" | "washer" | "responder":
             what = f"{more} {measure.kind}{s}{where}"
         case "move one":

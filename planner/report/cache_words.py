@@ -337,10 +337,9 @@ def next_line(document: Document) -> str:
         over = f"; over the limits {clear[0]['what']} would" if clear else ""
         return f"No single item more within the limits clearly lowers the chance{over}."
     best = within[0]
-    # What is there already costs nothing, and stays behind where weight is short.
-    price = f"for {money(document, best['price'])}" if best["price"] else "at no cost"
+    price = f"for {money(document, best['price'])} and " if best["price"] else "of "
     return (
-        f"Next best to {'buy' if best['price'] else 'add'}: 1 x {best['what']} {price} and "
+        f"Next best to {'buy' if best['price'] else 'add'}: 1 x {best['what']} {price}"
         f"{best['mass_kg']:.1f} kg: {difference_words(estimate_of(best['by']))}."
     )
 

@@ -81,7 +81,7 @@ def change_words(change: Change) -> str:  # noqa: PLR0911 - one a kind
         case "gauge is":
             return f"{tag}: true gauge is {_plain(change.gauge)}"
         case "patient is":
-            reads = None if change.spo2 is None else f"reads {change.spo2:g}"
+            reads = None if change.spo2 is None else f"SpO2 {change.spo2:g} %"
             more = [t for t in (change.indication, reads) if t]
             return ", ".join([f"{tag} is {TITLES.get(change.triage or '', '')}", *more])
         case "patient dies":
@@ -189,7 +189,7 @@ def people_grid(exercise: Exercise, run: Run) -> Grid:
     for person in truth.patients:
         patient, there = person.patient, comes(person.patient, luck)
         found, leaves = luck.found_min[patient.tag], luck.transfer_min[patient.tag]
-        reads = "" if patient.spo2 is None else f", reads {patient.spo2:g}"
+        reads = "" if patient.spo2 is None else f", SpO2 {patient.spo2:g} %"
         goes = "" if not there else NEVER if leaves == math.inf else when(start, leaves)
         by = transport_words(exercise, patient)
         rows.append((
@@ -264,7 +264,7 @@ def settings(flows: list[float]) -> str:
 
 
 def _known_person(row: Mapping[str, Any]) -> tuple[str, ...]:
-    reads = "" if row.get("spo2") is None else f"reads {row['spo2']:g}"
+    reads = "" if row.get("spo2") is None else f"SpO2 {row['spo2']:g} %"
     on = row["on"]
     flow = "" if not on or on["flow_lpm"] is None else f" at {on['flow_lpm']:g} L/min"
     # On paper nobody looks again: "not there yet" would be read long after it has become untrue.

@@ -73,7 +73,7 @@ def lines(console: Console, texts: Iterable[str]) -> None:
     """Print texts as they are, wrapped; what goes on of a listed one stands under its beginning."""
     for text in texts:
         mark = _MARK.match(text)
-        indent = mark.end() if mark else 0
+        indent = min(mark.end() if mark else 0, console.width // 2)
         held = text[indent:].replace(" %", f"{_HELD}%")
         parts = Text(held).wrap(console, console.width - indent)
         for number, part in enumerate(parts):
