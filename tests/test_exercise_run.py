@@ -31,7 +31,7 @@ from planner.operation.judge import operate
 from planner.review.report import review_of
 from planner.rules import triage_order
 from planner.state import initial_state, keys
-from planner.store import Store
+from planner.store import Command, Event, Store, new_command_id
 from planner.units import Pressure
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
@@ -413,6 +413,35 @@ def test_conditions_come_due_once_and_injects_are_given_once(tmp_path: Path) -> 
     assert wash.requests[0].items == "oxygen"
     review = review_of(journal_of(CORVENNA, again.run), CORVENNA.incident)
     assert review.title == CORVENNA.name
+
+
+class Slipping(Store):
+    """A store into which somebody else's rewind slips before the first thing that is told."""
+
+    is_over = False
+    at = NOON
+
+    def append(self, document: str, payload: Any, command: Command, **more: Any) -> Event:
+        if not self.is_over and payload["kind"] in {"due", "news"}:
+            self.is_over = True
+            other = Store(self.path, now=lambda: self.at)
+            keeping.command(other, document, "rewound", new_command_id(), {"minute": 8}, self.at)
+        return super().append(document, payload, command, **more)
+
+
+def test_what_an_old_branch_had_to_tell_is_not_told_on_a_new_one(tmp_path: Path) -> None:
+    store, time, run = _kept(tmp_path)
+    _to(store, time, run, 11.5)
+    slipping = Slipping(store.path, now=lambda: time.now)
+    slipping.at = time.now + timedelta(minutes=1)
+    keeping.look(slipping, run, slipping.at)
+    time.now = slipping.at
+    assert slipping.is_over
+    seen = keeping.look(store, run, time.now)
+    assert (seen.run.branch, seen.run.minute) == (1, 8.0)
+    assert 2 not in {mark.number for mark in seen.run.came_due}  # of minute 12
+    assert all(told.minute <= 8.0 for told in seen.run.told)
+    assert 2 not in {inject.number for inject in due_now(CORVENNA, seen.run)}
 
 
 def test_two_who_write_at_once_lose_nothing(tmp_path: Path) -> None:

@@ -500,6 +500,39 @@ def test_two_hot_washes_at_once_overwrite_nothing(store: Store) -> None:
     assert keeping.look(store, run).run.given == ()
 
 
+def test_two_hot_washes_between_look_and_write_overwrite_nothing(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = keeping.begin_run(store, CORVENNA).run
+    append, others = Store.append, iter([True])
+
+    def slipping(self: Store, *words: Any, **more: Any) -> Any:
+        if next(others, False):  # somebody else, after this one has looked
+            write(Store(self.path), run, "ask early", {"gaps": "theirs"}, 0, new_command_id())
+        return append(self, *words, **more)
+
+    monkeypatch.setattr(Store, "append", slipping)
+    with pytest.raises(InputError, match="Look, then write again"):
+        write(store, run, "ask early", {"gaps": "mine"}, 0, new_command_id())
+    assert written(store, run)["ask early"].gaps == ("theirs",)
+
+
+def test_what_is_not_kept_in_a_hot_wash_stays_on_the_screen(store: Store) -> None:
+    links = played(store)
+    keeping.command(store, links.run, "ended", new_command_id())
+    app = after_of(links.controller)
+    write(store, links.run, "read before use", {"gaps": "theirs"}, 0, new_command_id())
+    (area,) = (w for w in app.text_area if str(w.key) == "wash_0_0:gaps")
+    area.set_value(f"mine {MEANT}")
+    press(app, "Keep 1")
+    assert written(store, links.run)["read before use"].gaps == ("theirs",)
+    text = html(app)
+    assert f"mine {escape(MEANT)}" in text
+    assert MEANT not in text
+    shown = [w.value for w in app.text_area if str(w.label).startswith("What was missing")]
+    assert "theirs" in shown
+
+
 def test_decisions_stand_beside_planning_on(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     from planner.page import exercise_after
 

@@ -189,19 +189,27 @@ def look(store: Store, run: str, now: datetime | None = None) -> Seen:
     """
     exercise = open_exercise(store, run)
     for _ in range(TRIES):
-        seen = _state(store, run, exercise, now)
+        seen, last = _state(store, run, exercise, now)
         payloads = list(_to_tell(run, seen, now or datetime.now(UTC)))
         if not payloads:
             return seen
-        for command_id, payload in payloads:
-            store.append(run, payload, Command(command_id, 0), is_anywhere=True)
+        try:  # on what was looked at: news of a branch that was left is none on the next
+            for command_id, payload in payloads:
+                last = max(last, store.append(run, payload, Command(command_id, last)).sequence)
+        except StaleAppend:
+            continue
     return seen
 
 
-def _state(store: Store, run: str, exercise: Exercise, now: datetime | None) -> Seen:
-    events = events_of(store, run)
+def _state(
+    store: Store, run: str, exercise: Exercise, now: datetime | None
+) -> tuple[Seen, int]:  # fmt: skip
+    """Return how a run stands, and the number of the last event that was looked at."""
+    held = store.events(run)
+    events = tuple(e for e in map(_event, held) if e is not None)
     state = run_state(events, now or datetime.now(UTC))
-    return Seen(exercise, state, truth_at(exercise, state), events)
+    seen = Seen(exercise, state, truth_at(exercise, state), events)
+    return seen, held[-1].sequence if held else 0
 
 
 def _to_tell(name: str, seen: Seen, now: datetime) -> list[tuple[str, dict[str, Any]]]:

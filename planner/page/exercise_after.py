@@ -44,6 +44,7 @@ from planner.units import clock
 
 #: As for the plan beside the running clock.
 REQUEST: Final = exercise_plan.REQUEST
+NOT_KEPT: Final = "wash_not_kept"  # objective, what it was written on, and the texts
 LABELS: Final = {
     "strengths": "What went well, one a line", "gaps": "What was missing, one a line",
     "owner": "Who takes it on (a role)", "due": "Until when (2027-04-30)",
@@ -114,6 +115,18 @@ def _objective(run: str, told: Told, number: int, row: ObjectiveRow, was: Writte
                                     new_command_id()))  # fmt: skip
     if was.sequence:
         look.line("Kept.", "saved")
+    _not_kept(row.name, was)
+
+
+def _not_kept(objective: str, was: Written) -> None:
+    """Say what could not be kept since somebody else wrote meanwhile, so that nothing is lost."""
+    of, base, said = st.session_state.get(NOT_KEPT, ("", 0, {}))
+    if of != objective or base == was.sequence or not any(said.values()):
+        return
+    look.line("Not kept, since somebody else wrote meanwhile. You wrote:")
+    for name, text in said.items():
+        if text:
+            look.line(f"{LABELS[name]}: {text}")
 
 
 def _keep(run: str, objective: str, form: str, base: int, command: str) -> None:
@@ -123,10 +136,12 @@ def _keep(run: str, objective: str, form: str, base: int, command: str) -> None:
         st.session_state[parts.FAULTS] = parts.UNKNOWN
         return
     said = {name: str(st.session_state.get(f"{form}:{name}") or "") for name in FIELDS}
+    st.session_state.pop(NOT_KEPT, None)
     try:
         write(session.store(), run, objective, said, base, command)
     except InputError as error:
         st.session_state[parts.FAULTS] = error.faults
+        st.session_state[NOT_KEPT] = (objective, base, said)
     except StoreError as error:
         st.session_state[parts.FAULTS] = f"Nothing was written: {error}"
 

@@ -6,7 +6,7 @@ passes over, so that the state of a run does not depend on it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
@@ -15,9 +15,10 @@ from planner.errors import Fault, InputError
 from planner.exercise.after import HotWash, ObjectiveRow
 from planner.intake import shown
 from planner.journal.trees import clean_text
-from planner.store import Command, Store
+from planner.store import Command, Event, StaleAppend, Store
 
 KIND: Final = "hot wash"
+TRIES: Final = 50  # so many others may get in between before it is called busy: our own
 FIELDS: Final = ("strengths", "gaps", "owner", "due")
 
 
@@ -34,8 +35,12 @@ class Written:
 
 def written(store: Store, run: str) -> dict[str, Written]:
     """Return what was written last about each objective, by name."""
+    return _last(store.events(run))
+
+
+def _last(events: Iterable[Event]) -> dict[str, Written]:
     found: dict[str, Written] = {}
-    for event in store.events(run):
+    for event in events:
         tree: Mapping[str, Any] = event.tree
         if tree.get("kind") == KIND:
             found[str(tree["objective"])] = Written(
@@ -68,9 +73,22 @@ def write(
     InputError
         A date that is none, or somebody else wrote in between: nothing is overwritten unseen.
     """
-    if any(event.command == command_id for event in store.events(run)):
+    for _ in range(TRIES):
+        events = store.events(run)
+        if any(event.command == command_id for event in events):
+            return
+        tree = _to_keep(_last(events).get(objective, Written()), objective, said, base)
+        try:  # on what was looked at: two who write between look and write do not both get in
+            store.append(run, tree, Command(command_id, events[-1].sequence if events else 0))
+        except StaleAppend:
+            continue
         return
-    now = written(store, run).get(objective, Written())
+    words = ("others wrote all the while", "a moment of its own", "Write it again.")
+    raise InputError([Fault("", KIND, objective, "", *words)])
+
+
+def _to_keep(now: Written, objective: str, said: Mapping[str, str], base: int) -> dict[str, Any]:
+    """Return what is appended, or raise what is wrong with it."""
     if now.sequence != base:
         words = ("written on an older one", "one written on the last", "Look, then write again.")
         raise InputError([Fault("", KIND, objective, "", *words)])
@@ -78,11 +96,10 @@ def write(
     if due and not _is_date(due):
         words = (shown(due), "a date such as 2027-04-30, or nothing", "Write year, month and day.")
         raise InputError([Fault("", KIND, objective, "due", *words)])
-    tree = {
+    return {
         "kind": KIND, "objective": objective, "owner": clean_text(said.get("owner", "")),
         "due": due, **{n: _lines(said.get(n, "")) for n in ("strengths", "gaps")},
     }  # fmt: skip
-    store.append(run, tree, Command(command_id, 0), is_anywhere=True)
 
 
 def filled_in(wash: HotWash, said: Mapping[str, Written]) -> HotWash:
