@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from planner.demand import sample
 from planner.errors import InputError
 from planner.exercise import keeping
-from planner.exercise.after import hot_wash, journal_of
+from planner.exercise.after import beside_planning, hot_wash, journal_of
 from planner.exercise.changes import Change
 from planner.exercise.deciding import DEEDS, FIELDS, decide
 from planner.exercise.injects import Inject
@@ -33,6 +33,7 @@ from planner.rules import triage_order
 from planner.state import initial_state, keys
 from planner.store import Command, Event, Store, new_command_id
 from planner.units import Pressure
+from planner.workflow import Request
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 NOON = datetime(2027, 3, 20, 12, 0, tzinfo=UTC)
@@ -329,6 +330,60 @@ def test_rewind_branches_and_deletes_nothing() -> None:
     assert [e.note for e in run.log] == ["one", "three"]
     assert (run.minute, run.branch, run.branches[1].from_min) == (2.5, 1, 1.5)
     assert [e.note for e in run_state(events, after(4), branch=0).log] == ["one", "two"]
+
+
+def test_put_forward_it_goes_on_from_there_on_the_same_branch() -> None:
+    events = _events((0, "started", {}), (1, "put forward", {"minute": 30}))
+    run = run_state(events, after(1.5))
+    assert (run.minute, run.branch, run.clock.is_running) == (30.5, 0, True)
+    standing = _events((0, "started", {}), (1, "paused", {}), (9, "put forward", {"minute": 30}))
+    assert run_state(standing, after(60)).minute == 30.0
+    backwards = _events((0, "started", {}), (1, "put forward", {"minute": 0.5}))
+    assert run_state(backwards, after(1)).minute == 1.0  # never back: that is a rewind
+
+
+def test_an_evening_that_went_on_by_paper_is_typed_into_its_run(tmp_path: Path) -> None:
+    store, time, run = _kept(tmp_path)
+    _to(store, time, run, 5)
+    keeping.keep_decision(store, run, {"do": "read a gauge", "cylinder": "D-01"}, "g", now=time.now)
+    keeping.command(store, run, "paused", "p", now=time.now)
+    for wrong in (4.0, 10_000.0, None, "soon"):
+        with pytest.raises(InputError, match="minute"):
+            keeping.command(
+                store, run, "put forward", new_command_id(), {"minute": wrong}, time.now
+            )
+    time.now += timedelta(hours=2)  # the power is back
+    seen = keeping.command(store, run, "put forward", "f", {"minute": 60}, time.now)
+    assert seen.run.minute == 60.0
+    assert {1, 2, 4, 5, 7, 8} <= {i.number for i in due_now(CORVENNA, seen.run)}
+    form = {"do": "connect", "patient": "C1", "cylinder": "D-01", "device": "non-rebreather",
+            "flow_lpm": "15", "clock": "16:50"}  # fmt: skip
+    kept = keeping.keep_decision(store, run, form, "c", "controller", now=time.now)
+    assert isinstance(kept, LogEntry)
+    assert kept.at_min == 10.0
+    truth = keeping.look(store, run, time.now).truth
+    assert truth.patient("C1").minutes_out < 60  # it breathed from minute 10 on
+    keeping.command(store, run, "ended", "e", now=time.now)
+    with pytest.raises(InputError, match="over"):
+        keeping.command(store, run, "put forward", "h", {"minute": 70}, time.now)
+
+
+def test_beside_planning_on_names_what_only_the_players_met(tmp_path: Path) -> None:
+    store, time, run = _kept(tmp_path)
+    _to(store, time, run, 5)
+    keeping.command(store, run, "paused", "p", now=time.now)
+    for number, minute in ((2, 12), (5, 35)):  # a gauge is 300; the helicopter holds
+        keeping.command(store, run, "put forward", f"f{number}", {"minute": minute}, time.now)
+        keeping.command(store, run, "given", f"g{number}", {"number": number}, time.now)
+    at = keeping.command(store, run, "put forward", "f", {"minute": 40}, time.now).run
+    quick = Request(samples=200, effort=0, deterministic_s=0.1)
+    assert (
+        "Inject 2, given later, changed what was decided"
+        in beside_planning(CORVENNA, at, 0.0, quick).one_luck
+    )
+    later = beside_planning(CORVENNA, at, 13.0, quick).one_luck
+    assert "given later" not in later  # the helicopter's delay is met by both
+    assert "when the players' request brought it" in later
 
 
 def test_after_a_sleep_the_clock_stands_where_it_was_last_seen() -> None:

@@ -10,6 +10,7 @@ from functools import cache, partial
 from html import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -19,6 +20,7 @@ from planner.call import Call
 from planner.errors import InputError
 from planner.exercise import keeping
 from planner.exercise.known import known_to_players
+from planner.exercise.run import run_state
 from planner.exercise.setup import Exercise, Objective, read_exercise
 from planner.exercise.writing import exercise_document
 from planner.jobs import Progress
@@ -243,6 +245,35 @@ def test_a_link_that_was_taken_away_opens_nothing_more(store: Store) -> None:
 # ----- the controller --------------------------------------------------------------------------
 
 
+def test_a_players_link_does_nothing_that_is_a_controllers(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from planner.page import exercise_after, exercise_deciding
+
+    links = played(store)
+    elsewhere = keeping.begin_run(store, CORVENNA).run
+    state: dict[str, Any] = {"decision_note_note_0": "by a player", "form:gaps": "by a player"}
+    for module in (exercise_parts, exercise_after, exercise_deciding):
+        monkeypatch.setattr(module, "st", SimpleNamespace(session_state=state))
+
+    def tried(access: keeping.Access | None) -> bool:
+        monkeypatch.setattr(exercise_parts, "access_now", lambda: access)
+        before = len(store.events(links.run))
+        done = exercise_parts.do(links.run, "given", new_command_id(), {"number": 1})
+        exercise_parts.do(links.run, "rewound", new_command_id(), {"minute": 5})
+        exercise_after._keep(links.run, "ask early", "form", 0, new_command_id())
+        exercise_deciding._decide(links.run, "note", "controller", new_command_id(), 0)
+        count = len(store.events(links.run)) - before
+        assert count in {0, 4}  # all of it or nothing
+        return done and count == 4
+
+    for access in (
+        keeping.Access(links.run, "players"), keeping.Access(elsewhere, "controller"), None,
+    ):  # fmt: skip
+        assert not tried(access)
+    assert tried(keeping.Access(links.run, "controller"))  # the twin
+
+
 def test_injects_are_given_held_skipped_and_made_up(store: Store) -> None:
     links = played(store)
     app = screen(links.controller)
@@ -284,6 +315,10 @@ def test_the_clock_starts_pauses_runs_fast_and_is_rewound(store: Store) -> None:
     assert keeping.look(store, links.run).run.branch == 0
     app.number_input(key="rewind_to").set_value(0.0)
     press(app, "Rewind")
+    assert keeping.look(store, links.run).run.branch == 1
+    app.number_input(key="forward_to").set_value(45.0)
+    press(app, "Put it forward")
+    assert "minute 45.0, paused" in html(app)
     assert keeping.look(store, links.run).run.branch == 1
 
 
@@ -485,6 +520,28 @@ def test_the_hot_wash_is_kept_and_the_review_is_there(store: Store) -> None:
     assert text.index("KNOWN AT THE TIME") < text.index("FACTS")
     given = [each.proto.label for each in app.get("download_button")]
     assert given == ["Hot wash to print", "Review to print"]
+
+
+def test_an_earlier_branch_is_looked_back_on(store: Store) -> None:
+    links = played(store)
+    keeping.command(store, links.run, "given", new_command_id(), {"number": 1})
+    keeping.command(store, links.run, "skipped", new_command_id(), {"number": 2})
+    keeping.command(store, links.run, "rewound", new_command_id(), {"minute": 2})
+    keeping.keep_decision(store, links.run, {"do": "note", "note": "again"}, "n")
+    keeping.command(store, links.run, "ended", new_command_id())
+    app = after_of(links.controller)
+    assert "Inject 1, given" not in html(app)  # not yet on the branch that was played last
+    (chosen,) = (w for w in app.selectbox if w.label == "Branch to look back on")
+    assert chosen.options == ["1: branch 2, from 16:42 of branch 1", "2: branch 1, the first"]
+    fine(chosen.set_value(1).run())
+    assert "Inject 1, given 16:53" in html(app)
+    assert "Decisions beside planning on" not in html(app)
+    # It stays as it was whenever it is asked for, and on the new one all is open again.
+    seen = keeping.look(Store(store.path), links.run)
+    assert seen.run.done == frozenset()
+    earlier = run_state(seen.events, datetime.now(UTC), branch=0)
+    assert earlier.done == {1, 2}
+    assert [e.note for e in earlier.log if e.note] == []
 
 
 def test_two_hot_washes_at_once_overwrite_nothing(store: Store) -> None:

@@ -18,7 +18,8 @@ Run (:mod:`planner.exercise.run`)
     ``run_state(events, now) -> Run``: clock, minute, branch, log, what was given; ``due_now``,
     ``next_inject``; ``planner.exercise.commanding``: ``asked(exercise, run, kind, data)`` is a
     controller's command as a payload, or raises its faults (kinds: started, paused, speed, rewound,
-    given, held, skipped, improvised, plan revealed, stopped for real, stop lifted, ended).
+    put forward, given, held, skipped, improvised, plan revealed, stopped for real, stop lifted,
+    ended).
 
 Truth (:mod:`planner.exercise.truth`)
     ``truth_at(exercise, run, minute=None) -> Truth``: true gauges, who breathes from what, who is

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from planner.demand import Needs, sample
-from planner.exercise.changes import TRANSPORT_LATER
+from planner.exercise.changes import DELIVERY_LATER, PATIENT_FOUND, TRANSPORT_LATER
 from planner.exercise.luck import luck_of
 from planner.exercise.run import Given, Run
 from planner.exercise.setup import Exercise
@@ -190,6 +190,16 @@ def journal_of(exercise: Exercise, run: Run) -> Journal:
 # ----- beside planning on -----------------------------------------------------------------------
 
 
+ONE_LUCK: Final = (
+    "Modelled, for this one course of luck: another may say otherwise. The plan knew the "
+    "true gauges; a swap due without supply counts as out from change pressure in the plan, "
+    "and from the safe residual in what was done."
+)
+ON_REQUEST: Final = "A delivery comes to both when the players' request brought it."
+#: Changes by injects that the planned course meets as well, since they are times of the luck.
+ALIKE: Final = frozenset({TRANSPORT_LATER, DELIVERY_LATER, PATIENT_FOUND})
+
+
 @dataclass(frozen=True, slots=True)
 class Beside:
     """What players did from a minute on beside planning on there, with the same later luck.
@@ -203,7 +213,7 @@ class Beside:
         Modelled difference by category, planning on less what was decided.
     plan : Plan
     one_luck : str
-        A caution that belongs beside it.
+        A caution that belongs beside it, with the later injects that only what was decided met.
     """
 
     at_min: float
@@ -212,11 +222,7 @@ class Beside:
     planned_min: Mapping[str, float]
     by_category: Mapping[Triage, float]
     plan: Plan
-    one_luck: str = (
-        "Modelled, for this one course of luck: another may say otherwise. The plan knew the "
-        "true gauges; a swap due without supply counts as out from change pressure in the plan, "
-        "and from the safe residual in what was done."
-    )
+    one_luck: str
 
     @property
     def difference_min(self) -> float:
@@ -249,16 +255,34 @@ def beside_planning(
     pairs = zip(before.patients, after.patients, strict=True)
     decided = {b.tag: a.minutes_out - b.minutes_out for b, a in pairs}
     by: dict[Triage, float] = {}
+    asked = ON_REQUEST if exercise.deliveries_on_request else ""
+    caution = " ".join(filter(None, (ONE_LUCK, asked, _not_alike(run, minute))))
     for person in after.patients:
         gain = planned[person.tag] - decided[person.tag]
         by[person.triage] = by.get(person.triage, 0.0) + gain
-    return Beside(minute, until, decided, planned, by, plan)
+    return Beside(minute, until, decided, planned, by, plan, caution)
+
+
+def _not_alike(run: Run, minute: float) -> str:
+    """Name the later injects that struck what was decided, and not the plan beside it."""
+    struck = [
+        str(g.inject.number) for g in run.given
+        if g.minute > minute and any(c.kind not in ALIKE for c in g.inject.changes)
+    ]  # fmt: skip
+    if not struck:
+        return ""
+    named = "Inject " + struck[0] if len(struck) == 1 else "Injects " + ", ".join(struck)
+    return (
+        f"{named}, given later, changed what was decided and not the plan beside it: from a "
+        "minute after the last of them both meet the same."
+    )
 
 
 def later_luck(exercise: Exercise, run: Run, situation: Situation) -> Needs:
     """Return this run's own luck from a state on, as the judge takes it: one sample.
 
-    Of injects all those given by the run's end count, also later than the state.
+    Times that later injects put off (people, transport, deliveries) are in it. What else those
+    change, gauges, kit, hands or people, is not: the plan is operated from what was so then.
     """
     incident, state = situation.incident, situation.state
     luck = with_news(exercise, run, run.minute, luck_of(exercise.incident, exercise.seed))

@@ -85,6 +85,20 @@ def rewound(clock: Clock, now: datetime, minute: float) -> Clock:
     return replace(clock, minute=minute, anchor=None)
 
 
+def put_forward(clock: Clock, now: datetime, minute: float) -> Clock:
+    """Return it at a later minute, running as before: an evening went on by paper up to there.
+
+    Raises
+    ------
+    ValueError
+        For a minute before the one it shows.
+    """
+    shown = minute_at(clock, now)
+    if minute < shown:
+        raise ValueError(f"minute is {minute:g}; allowed: {shown:.1f}, what it shows, or later")
+    return replace(clock, minute=minute, anchor=now if clock.is_running else None)
+
+
 def seen(clock: Clock, last_seen: datetime, now: datetime) -> Clock:
     """Return it as it is when somebody looks: standing where it was last seen after a sleep."""
     if clock.is_running and (now - last_seen).total_seconds() > SLEEP_S:

@@ -33,9 +33,10 @@ def asked(
         As it stands.
     kind : EventKind
         ``started``, ``paused``, ``ended``, ``stop lifted``: no data. ``speed``: ``speed``.
-        ``rewound``: ``minute``. ``given``, ``skipped``: ``number``. ``held``: ``number`` and, where
-        it is not for good, ``until_min``. ``improvised``: ``inject``, a row as in the file without
-        its number. ``plan revealed``: ``lines``. ``stopped for real``: ``why``.
+        ``rewound``, ``put forward``: ``minute``. ``given``, ``skipped``: ``number``. ``held``:
+        ``number`` and, where it is not for good, ``until_min``. ``improvised``: ``inject``, a
+        row as in the file without its number. ``plan revealed``: ``lines``.
+        ``stopped for real``: ``why``.
     data : mapping or None
 
     Raises
@@ -56,6 +57,11 @@ def asked(
             said = {"speed": float(said["speed"])}
         case "rewound":
             said = {"minute": _minute(said.get("minute"), 0.0, run.minute, kind)}
+        case "put forward" if run.is_ended:
+            raise _refused(kind, "the exercise is over", "Rewind to go on as a branch.")
+        case "put forward":
+            last = exercise.incident.horizon_min
+            said = {"minute": _minute(said.get("minute"), run.minute, last, kind)}
         case "given" | "skipped" | "held":
             said = _about_inject(exercise, run, kind, said)
         case "improvised":

@@ -27,15 +27,17 @@ from planner.journal.trees import entry_from, entry_tree
 EventKind = Literal[
     "started", "paused", "speed", "rewound", "due", "given", "held", "skipped", "improvised",
     "plan revealed", "stopped for real", "stop lifted", "ended", "decided", "news", "seen",
+    "put forward",
 ]  # fmt: skip
 Writer = Literal["players", "controller", "world"]
 KINDS: Final[tuple[EventKind, ...]] = (
     "started", "paused", "speed", "rewound", "due", "given", "held", "skipped", "improvised",
     "plan revealed", "stopped for real", "stop lifted", "ended", "decided", "news", "seen",
+    "put forward",
 )  # fmt: skip
 (
     STARTED, PAUSED, SPEED, REWOUND, DUE, GIVEN, HELD, SKIPPED, IMPROVISED,
-    REVEALED, STOPPED, LIFTED, ENDED, DECIDED, NEWS, SEEN,
+    REVEALED, STOPPED, LIFTED, ENDED, DECIDED, NEWS, SEEN, FORWARD,
 ) = KINDS  # fmt: skip
 
 
@@ -243,6 +245,9 @@ def _after(run: Run, event: RunEvent, minute: float) -> Run:  # noqa: PLR0911, P
             return replace(run, clock=clock, is_stopped=True, stop_reason=str(data.get("why", "")))
         case "stop lifted":
             return replace(run, is_stopped=False, stop_reason="")
+        case "put forward":
+            upto = max(minute, float(data.get("minute", 0.0)))
+            return replace(run, clock=clocks.put_forward(run.clock, event.at, upto))
         case "rewound":
             return _rewound(run, event, min(float(data.get("minute", 0.0)), minute))
         case "due":

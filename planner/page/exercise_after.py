@@ -14,10 +14,10 @@ import streamlit as st
 from planner.errors import InputError
 from planner.exercise.after import ObjectiveRow, hot_wash, journal_of
 from planner.exercise.keeping import Seen
-from planner.exercise.run import Run
+from planner.exercise.run import Run, run_state
 from planner.exercise.setup import Exercise
 from planner.page import exercise_parts as parts
-from planner.page import exercise_plan, look, session
+from planner.page import exercise_plan, look, picks, session
 from planner.page.desk import desk
 from planner.page.hot_washes import FIELDS, Written, filled_in, write, written
 from planner.page.prints import hot_wash_button, review_button
@@ -61,20 +61,39 @@ def show(run: str) -> None:
     look.line(ABOUT)
     if not seen.run.is_ended:
         look.line("The exercise is not over: this is how it stands now.", "small")
+    played = _branch(run, seen)
     said = written(session.store(), run)
-    wash = filled_in(hot_wash(seen.exercise, seen.run), said)
-    told = Told(seen.exercise, seen.run, wash)
+    wash = filled_in(hot_wash(seen.exercise, played), said)
+    told = Told(seen.exercise, played, wash)
     left, right = st.columns(2)
     with left:
         _facts(told)
         hot_wash_button(seen.exercise.name, hot_wash_html(told))
-        _beside(run, seen)
+        if played.branch == seen.run.branch:
+            _beside(run, seen)
     with right:
         for number, row in enumerate(wash.objectives):
             _objective(run, told, number, row, said.get(row.name, Written()))
     st.divider()
     if st.toggle("After-action review: known at the time first, hindsight last", key="ex_review"):
-        _review(seen.exercise, seen.run)
+        _review(seen.exercise, played)
+
+
+def _branch(run: str, seen: Seen) -> Run:
+    """Return the branch to look at, chosen where the exercise was rewound: the last one first."""
+    last, start = seen.run.branches[-1].number, seen.exercise.incident.start
+    if last == 0:
+        return seen.run
+    words = [
+        f"branch {b.number + 1}, " + (f"from {clock(start, b.from_min)} of branch {b.parent + 1}"
+                                      if b.parent is not None else "the first")
+        for b in reversed(seen.run.branches)
+    ]  # fmt: skip
+    chosen = last - picks.pick_row("Branch to look back on", words, f"branch:{run}:{last}")
+    if chosen == last:
+        return seen.run
+    look.line("What was written by objective stands for the whole evening.", "small")
+    return run_state(seen.events, datetime.now(UTC), branch=chosen)
 
 
 # ----- facts ------------------------------------------------------------------------------------

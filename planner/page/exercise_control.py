@@ -201,6 +201,13 @@ def _any_time(run: str, seen: Seen) -> None:
     ):
         st.number_input("To minute", value=0.0, step=1.0, format="%g", key="rewind_to")
         st.form_submit_button("Rewind", on_click=_rewind, args=(run, new_command_id()))
+    with (
+        st.expander("Put the clock forward, where the evening went on by paper"),
+        st.form("put_forward", border=False),
+    ):
+        look.line("Then type in below what was decided, with its clock time, in order.", "small")
+        st.number_input("To minute", value=None, step=1.0, format="%g", key="forward_to")
+        st.form_submit_button("Put it forward", on_click=_forward, args=(run, new_command_id()))
 
 
 def _improvise(run: str, form: str, command: str) -> None:
@@ -210,6 +217,10 @@ def _improvise(run: str, form: str, command: str) -> None:
 
 def _rewind(run: str, command: str) -> None:
     parts.do(run, "rewound", command, {"minute": st.session_state.get("rewind_to")})
+
+
+def _forward(run: str, command: str) -> None:
+    parts.do(run, "put forward", command, {"minute": st.session_state.get("forward_to")})
 
 
 # ----- the truth --------------------------------------------------------------------------------
