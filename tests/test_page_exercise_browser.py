@@ -6,13 +6,17 @@ players' one receives is gathered and searched for what it must not hold.
 
 from __future__ import annotations
 
+import html
+import json
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Response, WebSocket, expect
+from playwright.sync_api import Error as PlaywrightError
 
 from planner.exercise import keeping
 from planner.exercise.setup import read_exercise
@@ -35,6 +39,7 @@ class Heard:
     """What a tab received: frames of its sockets whole, and answers."""
 
     parts: list[bytes] = field(default_factory=list)
+    answers: list[Response] = field(default_factory=list)
 
     def watch(self, page: Page) -> Page:
         page.on("websocket", self._socket)
@@ -48,17 +53,38 @@ class Heard:
         self.parts.append(payload.encode() if isinstance(payload, str) else payload)
 
     def _answer(self, response: Response) -> None:
-        # Headers and address; bodies that are not the page's own parts are asked for at the end.
         self.parts.append(f"{response.url} {response.headers}".encode())
+        self.answers.append(response)
+
+    def read_bodies(self) -> int:
+        """Read what came besides the page's own scripts, since it was loaded last; count it."""
+        count = 0
+        for response in self.answers:
+            if "/static/" in response.url or response.status != 200:
+                continue
+            with suppress(PlaywrightError):  # the browser keeps none of a page that was left
+                self.parts.append(response.body())
+                count += 1
+        return count
 
     def holds(self, text: str) -> bool:
-        return any(text.encode() in part for part in self.parts)
+        """Say whether a text was received, as it is or escaped for HTML or JSON."""
+        plain = (text, html.escape(text), html.escape(text, quote=False))
+        forms = {form.encode() for each in plain for form in (each, json.dumps(each)[1:-1])}
+        return any(form in part for part in self.parts for form in forms)
 
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
     with real.browser() as opened:
         yield opened
+
+
+def on_the_controllers_screen(truth: Truth) -> list[str]:
+    """Secrets that the controller's screen has whole, so that a search for them must find them."""
+    texts = [i.text for i in CORVENNA.injects]
+    reserve = [c for c in truth.cylinders if c.status == "reserve"]
+    return [*texts, *(f"{c.gauge_psi:.0f} psi" for c in reserve)]
 
 
 def secrets(truth: Truth) -> list[str]:
@@ -104,6 +130,7 @@ def test_an_evening_from_set_up_to_the_review(chromium: Browser, tmp_path: Path)
             assert player.evaluate(TOO_WIDE) == []
             stopped(control, player)
             looked_at_afterwards(control)
+            assert heard.read_bodies() > 0
     finally:
         server.kill()
     seen = keeping.look(Store(server.store), access_of(server, links[1]).run)
@@ -111,6 +138,8 @@ def test_an_evening_from_set_up_to_the_review(chromium: Browser, tmp_path: Path)
         assert not heard.holds(secret), secret
     # Twin: what players were told was heard, and the controller's own screen has the secrets.
     assert heard.holds(FIRST)
+    for secret in on_the_controllers_screen(seen.truth):
+        assert overheard.holds(secret), secret
     assert sum(overheard.holds(secret) for secret in secrets(seen.truth)) > 10
     assert traffic.away() == []
     assert any(url.startswith("ws://") for url in traffic.asked)
