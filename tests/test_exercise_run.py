@@ -22,7 +22,8 @@ from planner.exercise.injects import Inject
 from planner.exercise.known import known_to_players
 from planner.exercise.run import Given, Run, RunEvent, Told, due_now, entry_payload, run_state
 from planner.exercise.setup import Exercise, KnownAtStart, exercise_from, read_exercise
-from planner.exercise.truth import truth_at
+from planner.exercise.truth import truth_at, without_min
+from planner.exercise.truth_rows import Truth
 from planner.exercise.what_now import situation_at
 from planner.exercise.writing import exercise_document, with_incident_file, write_exercise
 from planner.incident import DeviceStock, Incident, SundryStock
@@ -523,6 +524,75 @@ def test_two_who_write_at_once_lose_nothing(tmp_path: Path) -> None:
     connected = [e for e in seen.run.log if isinstance(e.event, Connected)]
     assert len(connected) == 1  # the second was told that somebody is on oxygen already
     assert sum(isinstance(r, tuple) for r in results) == 1
+
+
+def test_the_evening_with_fourteen_is_played_to_its_end(tmp_path: Path) -> None:
+    """All its injects come due and are given once; what they change is so in truth afterwards."""
+    time = Ticking()
+    store = Store(tmp_path / "e.store", now=time)
+    run = keeping.begin_run(store, DROMMICK).run
+    keeping.command(store, run, "started", "start", now=NOON)
+    for minute in range(1, 91):
+        time.now = after(minute)
+        seen = keeping.look(store, run, time.now)
+        for inject in due_now(DROMMICK, seen.run, without_min(seen.truth)):
+            number = inject.number
+            keeping.command(store, run, "given", f"give {number}", {"number": number}, time.now)
+    seen = keeping.command(store, run, "ended", "end", now=time.now)
+    given = {g.inject.number: g.minute for g in seen.run.given}
+    assert sorted(given) == [inject.number for inject in DROMMICK.injects]
+    assert len(seen.run.given) == len(DROMMICK.injects)
+    timed = {i.number: i.at_min for i in DROMMICK.injects if i.at_min is not None}
+    for number, at_min in timed.items():
+        assert at_min <= given[number] <= at_min + 1
+    assert given[5] == pytest.approx(30.0, abs=1.0)  # nobody asked for anything
+    truth = seen.truth
+    assert truth.patient("D4").triage == "immediate"
+    assert truth.regulator("R-2").is_broken
+    assert next(h for h in truth.hands if h.tag == "R1").is_out
+    assert sum(p.minutes_out for p in truth.patients) > 0  # nobody was connected
+    rows = hot_wash(DROMMICK, seen.run).objectives
+    assert sorted(f.given.inject.number for row in rows for f in row.injects) == sorted(given)
+
+
+def test_every_kind_of_change_is_so_in_truth() -> None:
+    """One inject of each kind at minute 10, and the same evening without it."""
+    on = (_connect(0.0),)
+
+    def at(minute: float, *changes: Change) -> Truth:
+        inject = Inject(1, "t", "a", "b", 10, changes=changes)
+        run = log_run(minute, *on, given=(Given(inject, 10.0),) if changes else ())
+        return truth_at(replace(CORVENNA, deliveries_on_request=False), run)
+
+    plain = at(40.0)
+    assert plain.patient("C1").cylinder == "D-01"
+    broken = at(40.0, Change("regulator broken", "R-1"))
+    assert (broken.regulator("R-1").is_broken, broken.patient("C1").cylinder) == (True, None)
+    gone = at(40.0, Change("regulator gone", "R-1"))
+    assert (gone.regulator("R-1").is_gone, gone.patient("C1").minutes_out) == (
+        True, broken.patient("C1").minutes_out,
+    )  # fmt: skip
+    # At 15 set, stuck at 10: less has left the cylinder ten minutes on.
+    stuck = at(20.0, Change("dial stuck", "R-1", flow_lpm=10.0))
+    assert stuck.cylinder("D-01").litres > at(20.0).cylinder("D-01").litres + 20
+    worse = at(40.0, Change("patient is", "C4", triage="immediate", indication="major trauma"))
+    assert (plain.patient("C4").triage, worse.patient("C4").triage) == ("delayed", "immediate")
+    assert worse.patient("C4").minutes_out > plain.patient("C4").minutes_out == 0
+    dies = at(40.0, Change("patient dies", "C1"))
+    assert (dies.patient("C1").status, dies.patient("C1").left_min) == ("dead", 10.0)
+    assert plain.patient("C5").status == "not found"
+    assert at(40.0, Change("patient found", "C5")).patient("C5").there_from_min == 10.0
+    out = at(40.0, Change("responder out", "R4"))
+    assert [h.tag for h in out.hands if h.is_out] == ["R4"]
+    assert at(20.0, Change("radio silent", "slope", minutes=15)).silent == (("slope", 25.0),)
+    fewer = at(40.0, Change("gauge is", "D-02", gauge=Pressure(300, "psi")))
+    assert fewer.cylinder("D-02").litres < 0.3 * plain.cylinder("D-02").litres
+    # Times put off: somebody is fetched, a delivery comes, so much later.
+    helicopter = at(200.0, Change("transport later", "helicopter", minutes=30))
+    assert helicopter.patient("C1").left_min == at(200.0).patient("C1").left_min + 30
+    came = at(300.0).cylinder("E-01").there_from_min
+    later = at(300.0, Change("delivery later", "1", minutes=30))
+    assert later.cylinder("E-01").there_from_min == pytest.approx(came + 30)
 
 
 def test_a_stop_for_real_holds_everything(tmp_path: Path) -> None:
