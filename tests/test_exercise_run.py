@@ -595,6 +595,19 @@ def test_every_kind_of_change_is_so_in_truth() -> None:
     assert later.cylinder("E-01").there_from_min == pytest.approx(came + 30)
 
 
+def test_what_is_written_down_later_is_told_as_that(tmp_path: Path) -> None:
+    store, time, run = _kept(tmp_path)
+    _to(store, time, run, 12)
+    for number, (clock, form) in enumerate((("16:41", "a"), ("16:51", "b"), ("", "c"))):
+        said = {"do": "note", "note": form, "clock": clock}
+        keeping.keep_decision(store, run, said, f"n{number}", now=time.now)
+    seen = keeping.look(store, run, time.now)
+    rows = {r["note"]: r for r in known_to_players(CORVENNA, seen.run)["log"] if "note" in r}
+    assert rows["a"]["written"] == "written 11 min later"
+    assert "written" not in rows["b"]
+    assert "written" not in rows["c"]
+
+
 def test_a_stop_for_real_holds_everything(tmp_path: Path) -> None:
     store, time, run = _kept(tmp_path)
     seen = keeping.command(store, run, "stopped for real", "x", {"why": "real fall"}, time.now)

@@ -34,6 +34,7 @@ from planner.journal.events import (
 from planner.units import Pressure, clock
 
 NOT_READ = "not read"
+LATE_MIN = 2.0  # our own: what is written so much later than it was done is told as that
 Tree = dict[str, Any]
 
 
@@ -273,5 +274,7 @@ def _log(exercise: Exercise, told: Iterable[Told], held: Iterable[LogEntry]) -> 
         if gauge is not None:
             row["gauge"] = f"{gauge.value:g} {gauge.unit}"
         row |= {n: v for n in ("place", "role", "note") if (v := getattr(entry, n)) is not None}
+        if each.by != "world" and each.minute - entry.at_min >= LATE_MIN:
+            row["written"] = f"written {each.minute - entry.at_min:.0f} min later"
         rows.append(row)
     return rows
