@@ -17,7 +17,7 @@ from planner.store import StoreError, new_command_id
 LINK: Final = "link"
 HEARTBEAT_S: Final = 2  # our own: what is said stands on every screen within that
 UNKNOWN: Final = "This link opens nothing. Ask whoever runs the exercise for the one that does."
-STOP: Final = "STOP - REAL EMERGENCY - exercise ended here"
+STOP: Final = "STOP - REAL EMERGENCY - exercise stopped here"
 FAULTS: Final = "exercise_faults"  # what was refused last; said until the next command
 STYLE: Final = """<style>
 .op-clock { display: flex; flex-wrap: wrap; gap: .2rem 1rem; align-items: baseline; margin: 0; }
