@@ -17,17 +17,18 @@ import pytest
 
 from planner.advice.candidates import measures_of
 from planner.advice.effects import effect_of
-from planner.advice.measures import Measure, applied
+from planner.advice.measures import Measure, applied, movable
 from planner.advice.pairs import pairs_of
-from planner.advice.ranking import Advice, Options, advise
+from planner.advice.ranking import Advice, Options, Row, _Ranking, advise
 from planner.advice.replanning import Again, planned_again
 from planner.advice.setting import Setting, judged
 from planner.incident import Place, ThreePoint
+from planner.policy import Promise
 from planner.rules import triage_order
 from planner.state import initial_state
 from tests.generator import random_incident
-from tests.rule_incidents import A, B, cyl, hand, masks, on, pat, plan, reg, world
-from tests.test_advice_measures import setting_of, the, waiting
+from tests.rule_incidents import A, B, C, cyl, hand, masks, on, pat, plan, reg, world
+from tests.test_advice_measures import lone, setting_of, the, waiting
 
 QUICK = Options(samples=2_000, effort=0)
 
@@ -263,3 +264,21 @@ def test_from_a_later_state_the_new_thing_is_there_at_once() -> None:
     assert found.state.regulators[-1].since_min == 4.0
     assert initial_state(setting.incident).at_min == 0.0
     assert triage_order(found.incident, found.state).options
+
+
+def test_what_the_new_plan_has_in_use_may_be_moved_in_the_printed_one() -> None:
+    """Planned again without anything new, the plan may use what a thing would move.
+
+    Advice on the shipped chairlift once ended there with an error.
+    """
+    setting = lone(cyl("c1", 100), cyl("c2", 200, C))
+    measure = the(setting, "move one", A)
+    assert movable(setting, C) == ("c2",)
+    promised = (Promise("P", cylinders=("c2",)),)
+    new = replace(setting, policy=replace(setting.policy, promises=promised))
+    assert movable(new, C) == ()
+    before = judged(new, 100, 1)
+    row = Row((measure,), effect_of(before, before))
+    ranking = _Ranking(setting, Options(samples=100, effort=0))
+    made = ranking._row_again(row, (new, before), Again(0, 100, 1))
+    assert made.replanned is not None

@@ -260,7 +260,11 @@ class _Ranking:
     def _row_again(self, row: Row, base: tuple[Setting, Judged], again: Again) -> Row:
         """Plan again with a row's measures; a thing may also be left in its box."""
         without, before = base
-        kept, started = self._with(row.measures), self._with(row.measures, without)
+        kept = self._with(row.measures)
+        try:
+            started = self._with(row.measures, without)
+        except ValueError:  # that plan has in use what this would move: begin from the printed one
+            started = kept
         found = planned_again(started, (kept.policy,), again)
         samples = (again.samples, again.seed)
         is_optional = all(m.kind in OPTIONAL for m in row.measures)
