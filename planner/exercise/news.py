@@ -8,16 +8,8 @@ from dataclasses import replace
 
 from planner.exercise.run import Run
 from planner.exercise.setup import Exercise
-from planner.exercise.truth_rows import (
-    Truth,
-)
-from planner.journal.events import (
-    Died,
-    Found,
-    LogEntry,
-    ResupplyArrived,
-    Transferred,
-)
+from planner.exercise.truth_rows import Truth
+from planner.journal.events import Died, Found, LogEntry, ResupplyArrived, Transferred
 
 
 def news_due(exercise: Exercise, run: Run, truth: Truth) -> tuple[LogEntry, ...]:
